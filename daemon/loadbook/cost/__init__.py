@@ -1,0 +1,1 @@
+"""Tariffs, what a cycle cost, when it would have been cheaper. Pure."""

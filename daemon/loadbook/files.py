@@ -1,0 +1,39 @@
+"""Where the files that come along are (config, replay logs, units), in a checkout and in an installed copy; and
+reading a text file with an error of one line."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from loadbook.errors import InputError
+from loadbook.machine import Machine, parse_machine
+from loadbook.settings import Settings, parse_settings
+
+_HERE = Path(__file__).resolve().parent
+
+
+def share(*parts: str) -> Path:
+    """A path below ``config``, ``replay_logs`` or ``systemd``: ``share("config", "causes")``."""
+    installed = _HERE / "share"
+    root = installed if installed.is_dir() else _HERE.parent.parent
+    return root.joinpath(*parts)
+
+
+def read_text(path: Path, what: str) -> str:
+    """The text of a file. Raises InputError naming it and ``what`` it should have been."""
+    try:
+        return path.read_text(encoding="utf-8")
+    except UnicodeDecodeError as bad:
+        raise InputError(f"{path}: {what} must be UTF-8 text; byte {bad.start + 1} is not: save it as UTF-8") from None
+    except OSError as bad:
+        raise InputError(f"{path}: cannot read this {what}: {(bad.strerror or str(bad)).lower()}") from None
+
+
+def load_machine(path: Path) -> Machine:
+    """The machine file at ``path``. Raises InputError."""
+    return parse_machine(read_text(path, "machine file"), str(path))
+
+
+def load_settings(path: Path) -> Settings:
+    """The settings file at ``path``. Raises InputError."""
+    return parse_settings(read_text(path, "settings file"), str(path))

@@ -1,0 +1,1 @@
+"""From phases and watts to alerts and their causes. Pure."""

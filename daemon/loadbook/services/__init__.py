@@ -1,0 +1,1 @@
+"""What runs for years: poller, recorder, all in one."""

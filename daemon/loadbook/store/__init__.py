@@ -1,0 +1,1 @@
+"""Readings and the ledger, on disk or on a server."""

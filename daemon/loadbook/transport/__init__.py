@@ -1,0 +1,1 @@
+"""Readings, events and requests over MQTT."""
