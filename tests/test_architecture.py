@@ -23,6 +23,7 @@ PURE = (
     "recognise",
     "judge",
     "cost",
+    "soak",
 )
 IMPURE_MODULES = {
     "asyncio", "socket", "sqlite3", "subprocess", "threading", "time", "os", "io", "pathlib", "shutil", "tempfile",

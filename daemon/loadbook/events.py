@@ -70,6 +70,21 @@ class Phase:
 
 
 @dataclass(slots=True)
+class PartMeasured:
+    """What one component was seen to draw in one phase: the mean over its judged windows, with the machine's standby
+    and the other parts' draw subtracted. ``at_rated_w`` is that at the part's rated voltage (resistive parts only
+    differ), null where the log has no voltage; ``resistance_ohm`` is V²/P of a resistive part, null likewise.
+    """
+
+    component: str
+    phase: str | None
+    power_w: float
+    seconds: float
+    at_rated_w: float | None = None
+    resistance_ohm: float | None = None
+
+
+@dataclass(slots=True)
 class Cycle:
     """One run of a programme. ``key_ms`` names it for good: the instant at which it was first suspected."""
 
@@ -86,6 +101,7 @@ class Cycle:
     cost: str | None = None
     """Decimal text, so that money is exact; the contract's number is made from it."""
     currency: str | None = None
+    parts: list[PartMeasured] = field(default_factory=list)
 
     def as_contract(self) -> dict[str, Any]:
         return {
