@@ -3,9 +3,11 @@ reading a text file with an error of one line."""
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
 
 from loadbook.errors import InputError
+from loadbook.judge.causes import CauseTable, parse_causes
 from loadbook.machine import Machine, parse_machine
 from loadbook.settings import Settings, parse_settings
 
@@ -37,3 +39,9 @@ def load_machine(path: Path) -> Machine:
 def load_settings(path: Path) -> Settings:
     """The settings file at ``path``. Raises InputError."""
     return parse_settings(read_text(path, "settings file"), str(path))
+
+
+def load_causes(extra: Sequence[Path] = ()) -> CauseTable:
+    """The table of causes that comes along, then the user's own files. Raises InputError."""
+    paths = [*sorted(share("config", "causes").glob("*.toml")), *extra]
+    return parse_causes((str(path), read_text(path, "cause table")) for path in paths)
