@@ -4,5 +4,5 @@ set -euo pipefail
 cd "$(dirname "${BASH_SOURCE[0]}")/.."
 # shellcheck source=daemon/environment.sh
 . daemon/environment.sh
-python_environment
+python_environment ""
 exec .venv/bin/loadbook demo "$@"

@@ -8,17 +8,9 @@ from pathlib import Path
 import pytest
 
 ROOT = Path(__file__).resolve().parents[2]
-TOP = {
-    "README.md",
-    "DEVELOPERS.md",
-    "pyproject.toml",
-    "daemon",
-    "dashboard",
-    "config",
-    "systemd",
-    "tests",
-    "replay_logs",
-}
+TOP = set(
+    ["README.md", "DEVELOPERS.md", "pyproject.toml", "daemon", "dashboard", "config", "systemd", "tests", "replay_logs"]
+)
 
 
 IGNORED = {"__pycache__", "build", "dist"}
