@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 from loadbook.soak.decide import (
     Accuracy,
     Finding,
-    Limits,
+    Bounds,
     decide,
     deviation_sentence,
     success_lower_bound,
@@ -16,7 +16,7 @@ from loadbook.soak.decide import (
     worst_case_false_accept,
 )
 
-BAND = Limits(1850.0, 2050.0)
+BAND = Bounds(1850.0, 2050.0)
 
 
 @pytest.mark.parametrize(
@@ -61,19 +61,19 @@ def test_a_meter_of_class_2(value_w: float, finding: Finding) -> None:
 def test_what_cannot_be_assessed_is_said() -> None:
     assert decide(None, BAND, Accuracy(1.0)) is Finding.NOT_ASSESSED
     assert decide(1950.0, BAND, None) is Finding.NOT_ASSESSED
-    assert decide(1950.0, Limits(), Accuracy(1.0)) is Finding.NOT_ASSESSED
+    assert decide(1950.0, Bounds(), Accuracy(1.0)) is Finding.NOT_ASSESSED
 
 
 def test_limits_a_meter_cannot_decide_are_named() -> None:
-    assert Limits(1850, 2050).undecidable(Accuracy(1.0)) is None
-    why = Limits(1900, 2000).undecidable(Accuracy(5.0))
+    assert Bounds(1850, 2050).undecidable(Accuracy(1.0)) is None
+    why = Bounds(1900, 2000).undecidable(Accuracy(5.0))
     assert why is not None
     assert "1900 to 2000" in why
 
 
 @given(value=st.floats(0, 5000), low=st.floats(1, 2000), width=st.floats(0, 2000), percent=st.floats(0.1, 5))
 def test_undecidable_limits_are_never_met(value: float, low: float, width: float, percent: float) -> None:
-    limits, accuracy = Limits(low, low + width), Accuracy(percent)
+    limits, accuracy = Bounds(low, low + width), Accuracy(percent)
     if limits.undecidable(accuracy):
         zone = [(low + width / 2) * (1 + step / 1000) for step in range(-3, 4)]
         assert Finding.MET not in {decide(v, limits, accuracy) for v in [value, *zone]}
@@ -82,8 +82,8 @@ def test_undecidable_limits_are_never_met(value: float, low: float, width: float
 @given(value=st.floats(-5000, 5000), percent=st.floats(0.1, 5), high=st.floats(0, 4000))
 def test_a_better_meter_never_turns_met_into_not_met(value: float, percent: float, high: float) -> None:
     coarse, fine = (
-        decide(value, Limits(high=high), Accuracy(percent)),
-        decide(value, Limits(high=high), Accuracy(percent / 2)),
+        decide(value, Bounds(high=high), Accuracy(percent)),
+        decide(value, Bounds(high=high), Accuracy(percent / 2)),
     )
     assert (coarse, fine) not in {(Finding.MET, Finding.NOT_MET), (Finding.NOT_MET, Finding.MET)}
 

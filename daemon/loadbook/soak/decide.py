@@ -49,7 +49,7 @@ class Accuracy:
 
 
 @dataclass(frozen=True, slots=True)
-class Limits:
+class Bounds:
     """What a requirement allows, in the quantity's unit; at least one side is set."""
 
     low: float | None = None
@@ -82,7 +82,7 @@ class Limits:
         return max(0.0, (self.high - self.low - 2.0 * u) / (self.high - self.low))
 
 
-def decide(value: float | None, limits: Limits, accuracy: Accuracy | None) -> Finding:
+def decide(value: float | None, limits: Bounds, accuracy: Accuracy | None) -> Finding:
     """The finding for one value. Without a value or without an accuracy nothing is assessed."""
     if value is None or accuracy is None or not math.isfinite(value):
         return Finding.NOT_ASSESSED
