@@ -7,8 +7,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 from loadbook.soak.decide import (
     Accuracy,
-    Finding,
     Bounds,
+    Finding,
     decide,
     deviation_sentence,
     success_lower_bound,
