@@ -55,6 +55,7 @@ CREATE TABLE alert (
   machine       TEXT NOT NULL REFERENCES machine(id),
   key           TEXT NOT NULL,        -- Alert.key
   cycle         INTEGER REFERENCES cycle(id) ON DELETE SET NULL,
+  cycle_key_ms  INTEGER,              -- the key of that cycle, also while it is not written down yet
   kind          TEXT NOT NULL,
   phase         TEXT,
   component     TEXT,
@@ -82,13 +83,25 @@ CREATE TABLE note (
   text          TEXT NOT NULL
 ) STRICT;
 
+-- Where the recogniser of a machine stands. Saved in the same transaction as what it said.
 CREATE TABLE assessor_state (
   machine       TEXT PRIMARY KEY REFERENCES machine(id),
-  at_ms         INTEGER NOT NULL,     -- the last reading it has seen
+  at_ms         INTEGER NOT NULL,     -- the last reading it has seen, on the store's time line
+  shift_ms      INTEGER NOT NULL DEFAULT 0,  -- the store's time line less the recogniser's own (clock steps)
   state         TEXT NOT NULL         -- Assessor.save() as JSON
 ) STRICT;
 
+-- What has been received for good, per run of a poller and meter.
 CREATE TABLE committed (
-  poller        TEXT PRIMARY KEY,     -- session of a poller
-  sequence      INTEGER NOT NULL      -- all up to and including this one are in the store
-) STRICT;
+  session       TEXT NOT NULL,        -- one run of a poller
+  meter         TEXT NOT NULL,
+  sequence      INTEGER NOT NULL,     -- all up to and including this one are in the store
+  PRIMARY KEY (session, meter)
+) STRICT, WITHOUT ROWID;
+
+-- Requests already carried out, with their answer: a request that comes twice is carried out once.
+CREATE TABLE answered (
+  id            TEXT PRIMARY KEY,
+  at_ms         INTEGER NOT NULL,
+  answer        TEXT NOT NULL         -- JSON
+) STRICT, WITHOUT ROWID;

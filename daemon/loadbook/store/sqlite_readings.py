@@ -1,0 +1,281 @@
+"""Readings in one SQLite file: the store that needs nothing else. Layout and its reasons: ``readings_schema``.
+
+One process writes (the recorder); any number read. 37 bytes a reading of eight values, measured over 13 million.
+"""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Sequence
+from pathlib import Path
+
+import numpy as np
+
+from loadbook.energy import steps_wh
+from loadbook.errors import LoadbookError
+from loadbook.reading import HOLD_MS, QUANTITIES, QUANTITY_BY_NAME, Column, Reading, Series
+from loadbook.store.connect import READINGS_FILE, read_only, transaction, writer
+from loadbook.store.readings import ALL_QUANTITIES, Envelope, Row, empty_series
+
+SCHEMA = "readings_schema"
+_SCALES = tuple((q.name, 10**q.decimals) for q in QUANTITIES)
+_INSERT = f"INSERT OR IGNORE INTO reading VALUES (?, ?{', ?' * len(QUANTITIES)})"
+MINUTE_MS = 60_000
+_ENVELOPE_FROM_MINUTES_MS = 3 * MINUTE_MS
+"""A slice at least this wide is drawn from one-minute figures where there are any."""
+
+
+class StoreError(LoadbookError):
+    """The store refuses to take readings or to give them: full, read-only, damaged, away."""
+
+
+def scaled(reading: Reading) -> tuple[int | None, ...]:
+    """A reading's values as the integers stored."""
+    values = (getattr(reading, name) for name, _ in _SCALES)
+    return tuple(None if v is None else round(v * s) for v, (_, s) in zip(values, _SCALES, strict=True))
+
+
+class SqliteReader:
+    """Reads readings; safe beside a writing recorder. One per thread."""
+
+    def __init__(self, db: sqlite3.Connection) -> None:
+        self.db = db
+        self._numbers: dict[str, int] = {}
+
+    @classmethod
+    def open(cls, folder: Path) -> SqliteReader:
+        """The readings in a store's folder, read-only. Raises StartError."""
+        return cls(read_only(folder / READINGS_FILE))
+
+    def number(self, meter: str) -> int | None:
+        """The number a meter has in the file."""
+        if meter not in self._numbers:
+            row = self.db.execute("SELECT number FROM meter WHERE id = ?", (meter,)).fetchone()
+            if row is None:
+                return None
+            self._numbers[meter] = row[0]
+        return self._numbers[meter]
+
+    def meters(self) -> list[str]:
+        return [row[0] for row in self.db.execute("SELECT id FROM meter ORDER BY id")]
+
+    def series(
+        self,
+        meter: str,
+        start_ms: int,
+        end_ms: int,
+        quantities: Sequence[str] = ALL_QUANTITIES,
+        limit: int | None = None,
+    ) -> Series:
+        number = self.number(meter)
+        names = [q for q in ALL_QUANTITIES if q in quantities or q == "power_w"]
+        if number is None:
+            return empty_series(meter)
+        rows = self.db.execute(
+            f"SELECT at_ms, {', '.join(names)} FROM reading WHERE at_ms >= ? AND at_ms < ? AND meter = ? "
+            "ORDER BY at_ms LIMIT ?",
+            (start_ms, end_ms, number, -1 if limit is None else limit),
+        )
+        rows.row_factory = None  # type: ignore[assignment]
+        found = rows.fetchall()
+        if not found:
+            return empty_series(meter)
+        by_column = list(zip(*found, strict=True))
+        columns: dict[str, Column | None] = {}
+        for name, values in zip(names, by_column[1:], strict=True):
+            column = np.array(values, dtype=np.float64) / 10 ** QUANTITY_BY_NAME[name].decimals
+            columns[name] = None if name != "power_w" and np.isnan(column).all() else column
+        return Series(at_ms=np.array(by_column[0], dtype=np.int64), meter=meter, **columns)  # type: ignore[arg-type]
+
+    def envelope(self, meter: str, start_ms: int, end_ms: int, columns: int, quantity: str = "power_w") -> Envelope:
+        span = end_ms - start_ms
+        low, high = np.full(columns, np.inf), np.full(columns, -np.inf)
+        total, count = np.zeros(columns), np.zeros(columns, dtype=np.int64)
+        number = self.number(meter)
+        if number is None or span <= 0 or columns <= 0:
+            nothing = np.full(max(columns, 0), np.nan)
+            return Envelope(start_ms, end_ms, quantity, nothing, nothing.copy(), nothing.copy(), count)
+        raw_from_ms = start_ms
+        if quantity in ("power_w", "voltage_v"):
+            raw_from_ms = self._envelope_from(number, start_ms, end_ms, span >= columns * _ENVELOPE_FROM_MINUTES_MS)
+            if raw_from_ms > start_ms:
+                stem, unit = quantity.rsplit("_", 1)
+                self._gather(
+                    f"SELECT (minute_ms - :start) * :columns / :span AS slice, min({stem}_min_{unit}), "
+                    f"sum({stem}_mean_{unit} * readings), max({stem}_max_{unit}), sum(readings) FROM minute "
+                    f"WHERE meter = :meter AND minute_ms >= :first AND minute_ms < :last AND {stem}_mean_{unit} "
+                    "IS NOT NULL GROUP BY slice",
+                    {"first": start_ms, "last": raw_from_ms},
+                    (low, total, high, count),
+                    {"start": start_ms, "columns": columns, "span": span, "meter": number},
+                    1.0,
+                )
+        self._gather(
+            f"SELECT (at_ms - :start) * :columns / :span AS slice, min({quantity}), sum({quantity}), max({quantity}), "
+            f"count({quantity}) FROM reading WHERE at_ms >= :first AND at_ms < :last AND meter = :meter "
+            f"AND {quantity} IS NOT NULL GROUP BY slice",
+            {"first": raw_from_ms, "last": end_ms},
+            (low, total, high, count),
+            {"start": start_ms, "columns": columns, "span": span, "meter": number},
+            float(10 ** QUANTITY_BY_NAME[quantity].decimals),
+        )
+        empty = count == 0
+        mean = np.divide(total, count, out=np.full(columns, np.nan), where=~empty)
+        low[empty] = high[empty] = np.nan
+        return Envelope(start_ms, end_ms, quantity, low, mean, high, count)
+
+    def _gather(
+        self,
+        sql: str,
+        span: dict[str, int],
+        into: tuple[Column, Column, Column, np.ndarray],
+        also: dict[str, int],
+        scale: float,
+    ) -> None:
+        low, total, high, count = into
+        for index, least, summed, most, n in self.db.execute(sql, span | also):
+            low[index] = min(low[index], least / scale)
+            high[index] = max(high[index], most / scale)
+            total[index] += summed / scale
+            count[index] += n
+
+    def _envelope_from(self, number: int, start_ms: int, end_ms: int, wide: bool) -> int:
+        """Up to where one-minute figures are used: as far as they go for a wide span, else where nothing else is."""
+        row = self.db.execute("SELECT upto_ms, dropped_upto_ms FROM rolled WHERE meter = ?", (number,)).fetchone()
+        if row is None:
+            return start_ms
+        upto_ms, dropped_upto_ms = row
+        edge = upto_ms if wide else dropped_upto_ms
+        return max(start_ms, min(end_ms, edge))
+
+    def energy_wh(self, meter: str, start_ms: int, end_ms: int) -> float:
+        number = self.number(meter)
+        if number is None:
+            return 0.0
+        row = self.db.execute("SELECT dropped_upto_ms FROM rolled WHERE meter = ?", (number,)).fetchone()
+        raw_from_ms = max(start_ms, min(end_ms, row[0] if row else start_ms))
+        minutes = self.db.execute(
+            "SELECT total(energy_wh) FROM minute WHERE meter = ? AND minute_ms >= ? AND minute_ms < ?",
+            (number, start_ms - start_ms % MINUTE_MS, raw_from_ms),
+        ).fetchone()[0]
+        raw = self.series(meter, raw_from_ms, end_ms, ("power_w", "energy_wh"))
+        return float(minutes) + energy_of(raw)
+
+    def last(self, meter: str) -> Reading | None:
+        number = self.number(meter)
+        if number is None:
+            return None
+        row = self.db.execute(
+            f"SELECT at_ms, {', '.join(ALL_QUANTITIES)} FROM reading "
+            "WHERE meter = ?1 AND at_ms = (SELECT last_ms FROM meter WHERE number = ?1)",
+            (number,),
+        ).fetchone()
+        if row is None:
+            return None
+        values = tuple(row)[1:]
+        return Reading(row[0], *(None if v is None else v / s for v, (_, s) in zip(values, _SCALES, strict=True)))
+
+    def span(self, meter: str) -> tuple[int, int] | None:
+        row = self.db.execute("SELECT first_ms, last_ms FROM meter WHERE id = ?", (meter,)).fetchone()
+        return None if row is None or row[0] is None else (int(row[0]), int(row[1]))
+
+    def close(self) -> None:
+        self.db.close()
+
+
+class SqliteStore(SqliteReader):
+    """The recorder's side: the one writer of the readings' file."""
+
+    def __init__(self, path: Path) -> None:
+        self.path = path
+        super().__init__(writer(path, SCHEMA))
+
+    def append(self, rows: Sequence[Row]) -> int:
+        if not rows:
+            return 0
+        try:
+            with transaction(self.db):
+                before = self.db.total_changes
+                numbered = [(r.at_ms, self._number_for_good(meter), *scaled(r)) for meter, r in rows]
+                between = self.db.total_changes - before
+                self.db.executemany(_INSERT, numbered)
+                new = self.db.total_changes - before - between
+                self._mark_ends(numbered)
+            return new
+        except (sqlite3.Error, OverflowError) as bad:
+            self._numbers.clear()
+            raise StoreError(f"{self.path}: readings cannot be stored: {bad}") from bad
+
+    def _number_for_good(self, meter: str) -> int:
+        number = self.number(meter)
+        if number is None:
+            number = self.db.execute("INSERT INTO meter (id) VALUES (?) RETURNING number", (meter,)).fetchone()[0]
+            self._numbers[meter] = number
+        return number
+
+    def _mark_ends(self, numbered: Sequence[tuple[int | None, ...]]) -> None:
+        """Keep each meter's oldest and newest instant; readings that arrive late put the roll-up back to before them."""
+        ends: dict[int, tuple[int, int]] = {}
+        for at_ms, number, *_ in numbered:
+            assert at_ms is not None and number is not None
+            first, last = ends.get(number, (at_ms, at_ms))
+            ends[number] = (min(first, at_ms), max(last, at_ms))
+        self.db.executemany(
+            "UPDATE meter SET first_ms = min(?1, coalesce(first_ms, ?1)), last_ms = max(?2, coalesce(last_ms, ?2)) "
+            "WHERE number = ?3",
+            [(first, last, number) for number, (first, last) in ends.items()],
+        )
+        self.db.executemany(
+            "UPDATE rolled SET upto_ms = max(?1, dropped_upto_ms) WHERE meter = ?2 AND upto_ms > ?1",
+            [(_minute_before(first), number) for number, (first, _) in ends.items()],
+        )
+
+    def shift(self, meter: str, from_ms: int, to_ms: int, by_ms: int) -> int:
+        number = self.number(meter)
+        if number is None or by_ms == 0:
+            return 0
+        columns = ", ".join(ALL_QUANTITIES)
+        try:
+            with transaction(self.db):
+                self.db.execute("DROP TABLE IF EXISTS temp.moving")
+                self.db.execute(
+                    f"CREATE TEMP TABLE moving AS SELECT at_ms, meter, {columns} FROM reading "
+                    "WHERE at_ms >= ? AND at_ms < ? AND meter = ?",
+                    (from_ms, to_ms, number),
+                )
+                self.db.execute(
+                    "DELETE FROM reading WHERE at_ms >= ? AND at_ms < ? AND meter = ?", (from_ms, to_ms, number)
+                )
+                moved = self.db.execute(
+                    f"INSERT OR IGNORE INTO reading SELECT at_ms + ?, meter, {columns} FROM temp.moving", (by_ms,)
+                ).rowcount
+                self.db.execute("DROP TABLE temp.moving")
+                edge = _minute_before(min(from_ms, from_ms + by_ms))
+                self.db.execute("DELETE FROM minute WHERE meter = ? AND minute_ms >= ?", (number, edge))
+                self.db.execute(
+                    "UPDATE rolled SET upto_ms = max(?1, dropped_upto_ms) WHERE meter = ?2 AND upto_ms > ?1",
+                    (edge, number),
+                )
+                self.db.execute(
+                    "UPDATE meter SET first_ms = CASE WHEN first_ms >= ?1 AND first_ms < ?2 THEN first_ms + ?3 "
+                    "ELSE first_ms END, last_ms = CASE WHEN last_ms >= ?1 AND last_ms < ?2 THEN last_ms + ?3 "
+                    "ELSE last_ms END WHERE number = ?4",
+                    (from_ms, to_ms, by_ms, number),
+                )
+            return int(moved)
+        except sqlite3.Error as bad:
+            raise StoreError(f"{self.path}: readings cannot be moved in time: {bad}") from bad
+
+
+def _minute_before(at_ms: int) -> int:
+    """The first minute whose figures a reading at ``at_ms`` can change: the step before it may begin there."""
+    return (at_ms - HOLD_MS) // MINUTE_MS * MINUTE_MS
+
+
+def energy_of(series: Series) -> float:
+    """Energy in Wh of a stretch of full-rate readings, by the house's rule; the last one is not held."""
+    known = ~np.isnan(series.power_w)
+    if not known.all():
+        columns = {q.name: (None if (c := series.column(q.name)) is None else c[known]) for q in QUANTITIES}
+        series = Series(at_ms=series.at_ms[known], meter=series.meter, **columns)  # type: ignore[arg-type]
+    return float(steps_wh(series).sum()) if len(series) > 1 else 0.0
