@@ -108,6 +108,14 @@ class Ledger:
             "verdict) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
             [(number, position, *_phase_row(phase)) for position, phase in enumerate(cycle.phases)],
         )
+        self.db.execute("DELETE FROM part_measured WHERE cycle = ?", (number,))
+        self.db.executemany(
+            "INSERT INTO part_measured VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
+            [
+                (number, i, p.component, p.phase, p.power_w, p.seconds, p.at_rated_w, p.resistance_ohm)
+                for i, p in enumerate(cycle.parts)
+            ],
+        )
         # An alert may have been written before the cycle it belongs to.
         self.db.execute(
             "UPDATE alert SET cycle = ? WHERE machine = ? AND cycle IS NULL AND cycle_key_ms = ?",

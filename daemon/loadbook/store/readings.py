@@ -1,4 +1,4 @@
-"""What a store of readings can do, whatever is behind it: SQLite on the board, or a server that speaks line protocol."""
+"""What a store of readings can do, whatever is behind it: SQLite on the board, or a server of line protocol."""
 
 from __future__ import annotations
 
@@ -56,7 +56,7 @@ class ReadingReader(Protocol):
         """Lowest, mean and highest per slice; from one-minute figures where the full rate has gone."""
 
     def energy_wh(self, meter: str, start_ms: int, end_ms: int) -> float:
-        """Energy used in the span by the house's rule (``loadbook.energy``), exact also where the full rate has gone."""
+        """Energy used in the span by the rule of ``loadbook.energy``, exact also where the full rate has gone."""
 
     def last(self, meter: str) -> Reading | None:
         """The newest reading of a meter."""

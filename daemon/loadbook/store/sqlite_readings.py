@@ -53,7 +53,7 @@ class SqliteReader:
             row = self.db.execute("SELECT number FROM meter WHERE id = ?", (meter,)).fetchone()
             if row is None:
                 return None
-            self._numbers[meter] = row[0]
+            self._numbers[meter] = int(row[0])
         return self._numbers[meter]
 
     def meters(self) -> list[str]:
@@ -76,7 +76,7 @@ class SqliteReader:
             "ORDER BY at_ms LIMIT ?",
             (start_ms, end_ms, number, -1 if limit is None else limit),
         )
-        rows.row_factory = None  # type: ignore[assignment]
+        rows.row_factory = None
         found = rows.fetchall()
         if not found:
             return empty_series(meter)
@@ -146,7 +146,7 @@ class SqliteReader:
             return start_ms
         upto_ms, dropped_upto_ms = row
         edge = upto_ms if wide else dropped_upto_ms
-        return max(start_ms, min(end_ms, edge))
+        return max(start_ms, min(end_ms, int(edge)))
 
     def energy_wh(self, meter: str, start_ms: int, end_ms: int) -> float:
         number = self.number(meter)
@@ -201,7 +201,7 @@ class SqliteStore(SqliteReader):
                 self.db.executemany(_INSERT, numbered)
                 new = self.db.total_changes - before - between
                 self._mark_ends(numbered)
-            return new
+            return int(new)
         except (sqlite3.Error, OverflowError) as bad:
             self._numbers.clear()
             raise StoreError(f"{self.path}: readings cannot be stored: {bad}") from bad
@@ -214,7 +214,7 @@ class SqliteStore(SqliteReader):
         return number
 
     def _mark_ends(self, numbered: Sequence[tuple[int | None, ...]]) -> None:
-        """Keep each meter's oldest and newest instant; readings that arrive late put the roll-up back to before them."""
+        """Keep each meter's oldest and newest instant; what arrives late puts the roll-up back to before it."""
         ends: dict[int, tuple[int, int]] = {}
         for at_ms, number, *_ in numbered:
             assert at_ms is not None and number is not None

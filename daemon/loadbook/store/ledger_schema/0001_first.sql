@@ -14,7 +14,11 @@ CREATE TABLE machine (
   phase         TEXT,
   stage         TEXT,
   phase_until_ms INTEGER,
-  last_reading_ms INTEGER
+  last_reading_ms INTEGER,
+  -- set by a person while the machine is being worked on; its alerts are recorded and not announced
+  out_of_service_since_ms INTEGER,
+  out_of_service_by TEXT,
+  out_of_service_reason TEXT
 ) STRICT;
 
 CREATE TABLE cycle (
@@ -50,6 +54,19 @@ CREATE TABLE phase (
   PRIMARY KEY (cycle, position)
 ) STRICT, WITHOUT ROWID;
 
+-- What each part was seen to draw in each phase of a cycle (events.PartMeasured).
+CREATE TABLE part_measured (
+  cycle         INTEGER NOT NULL REFERENCES cycle(id) ON DELETE CASCADE,
+  position      INTEGER NOT NULL,
+  component     TEXT NOT NULL,
+  phase         TEXT,
+  power_w       REAL NOT NULL,
+  seconds       REAL NOT NULL,
+  at_rated_w    REAL,
+  resistance_ohm REAL,
+  PRIMARY KEY (cycle, position)
+) STRICT, WITHOUT ROWID;
+
 CREATE TABLE alert (
   id            INTEGER PRIMARY KEY,
   machine       TEXT NOT NULL REFERENCES machine(id),
@@ -72,6 +89,17 @@ CREATE TABLE alert (
   UNIQUE (machine, key)
 ) STRICT;
 CREATE INDEX alert_by_raised ON alert (machine, raised_ms);
+
+-- Alerts of a kind put aside on a machine by a person, for a stated time and reason.
+CREATE TABLE shelf (
+  machine       TEXT NOT NULL REFERENCES machine(id),
+  kind          TEXT NOT NULL,
+  from_ms       INTEGER NOT NULL,
+  until_ms      INTEGER NOT NULL,
+  by            TEXT,
+  reason        TEXT NOT NULL,
+  PRIMARY KEY (machine, kind)
+) STRICT, WITHOUT ROWID;
 
 CREATE TABLE note (
   id            INTEGER PRIMARY KEY,
