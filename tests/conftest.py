@@ -3,6 +3,7 @@
 
 from __future__ import annotations
 
+import ctypes
 import os
 import shutil
 from pathlib import Path
@@ -15,8 +16,9 @@ PARTS = {
     "server_store": (("victoria-metrics",), "victoria-metrics"),
     "systemd": (("systemd-analyze",), "systemd"),
     "shell": (("shellcheck",), "shellcheck"),
+    "pdf": (("libpangoft2-1.0.so.0",), "libpangoft2-1.0-0"),
 }
-"""Marker -> (names of the program, Debian package)."""
+"""Marker -> (names of the program, or of a library; Debian package)."""
 
 IN_CI = os.environ.get("CI", "").lower() in ("1", "true", "yes")
 _PATH = os.pathsep.join([os.environ.get("PATH", ""), "/usr/sbin", "/sbin", "/usr/local/sbin"])
@@ -24,11 +26,17 @@ os.environ["PATH"] = _PATH  # mosquitto lies in /usr/sbin, which a user's PATH l
 
 
 def find_part(marker: str) -> Path | None:
-    """The program a marker stands for, or None."""
+    """The program or library a marker stands for, or None."""
     names, _ = PARTS[marker]
     for name in names:
         if found := shutil.which(name, path=_PATH):
             return Path(found)
+        if name.startswith("lib"):
+            try:
+                ctypes.CDLL(name)
+            except OSError:
+                continue
+            return Path(name)
     return None
 
 

@@ -6,8 +6,9 @@ cd "$(dirname "${BASH_SOURCE[0]}")/.."
 # shellcheck source=daemon/environment.sh
 . daemon/environment.sh
 
-debian_packages mosquitto chromium victoria-metrics systemd shellcheck
-python_environment "[dev]"
+debian_packages mosquitto chromium victoria-metrics systemd shellcheck \
+  libpango-1.0-0 libpangoft2-1.0-0 libharfbuzz-subset0
+python_environment "[dev,report]"
 
 status=0
 step() {
