@@ -1,0 +1,131 @@
+"""The trace of one cycle as an SVG picture for paper: power over time, phases laid along it in words, findings as
+numbered marks. Takes the lowest and highest per column, so no spike is lost. Black and white is enough to read it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from html import escape
+from zoneinfo import ZoneInfo
+
+import numpy as np
+import numpy.typing as npt
+
+WIDTH, HEIGHT = 1000, 300
+LEFT, RIGHT, TOP, BOTTOM = 62, 12, 22, 66
+STRIP = 24
+TICK_STEPS_W = (1, 2, 5, 10, 20, 50, 100, 200, 250, 500, 1000, 2000, 5000, 10_000)
+TICK_STEPS_MIN = (1, 2, 5, 10, 15, 20, 30, 60, 120, 240, 480)
+
+
+@dataclass(frozen=True, slots=True)
+class Span:
+    """A phase on the strip beneath the trace."""
+
+    start_ms: int
+    end_ms: int
+    words: str
+    wrong: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Mark:
+    """A finding, numbered as in the list beside the picture."""
+
+    at_ms: int
+    number: int
+
+
+def _step(span: float, wanted: int, steps: Sequence[int]) -> int:
+    return next((s for s in steps if span / s <= wanted), steps[-1])
+
+
+def draw(
+    at_ms: npt.NDArray[np.int64],
+    low_w: npt.NDArray[np.float64],
+    high_w: npt.NDArray[np.float64],
+    *,
+    spans: Sequence[Span],
+    marks: Sequence[Mark],
+    zone: ZoneInfo,
+    title: str,
+) -> str:
+    """An ``<svg>`` element. ``at_ms`` are the columns' beginnings, ``low_w`` and ``high_w`` their extremes (NaN: no
+    reading); all of shape [n], n at least 1. ``title`` is the text for those who cannot see it.
+    """
+    start, end = int(at_ms[0]), int(at_ms[-1]) + 1
+    known = high_w[np.isfinite(high_w)]
+    top_w = max(float(known.max()) if known.size else 0.0, 10.0)
+    tick_w = _step(top_w * 1.05, 5, TICK_STEPS_W)
+    full_w = tick_w * np.ceil(top_w * 1.02 / tick_w)
+    plot_h = HEIGHT - TOP - BOTTOM
+
+    def x(ms: float) -> float:
+        return round(LEFT + (WIDTH - LEFT - RIGHT) * (min(max(ms, start), end) - start) / max(end - start, 1), 1)
+
+    def y(watts: float) -> float:
+        return round(float(TOP + plot_h * (1 - watts / full_w)), 1)
+
+    out = [
+        f'<svg class="trace" viewBox="0 0 {WIDTH} {HEIGHT}" role="img" xmlns="http://www.w3.org/2000/svg">',
+        f"<title>{escape(title)}</title>",
+    ]
+    for watts in range(0, int(full_w) + 1, tick_w):
+        out.append(f'<line class="grid" x1="{LEFT}" x2="{WIDTH - RIGHT}" y1="{y(watts)}" y2="{y(watts)}"/>')
+        out.append(f'<text class="tick" x="{LEFT - 6}" y="{y(watts) + 4}" text-anchor="end">{watts}</text>')
+    out.append(f'<text class="tick" x="{LEFT - 6}" y="{TOP - 8}" text-anchor="end">W</text>')
+    out += _time_ticks(start, end, x, zone)
+    out += _area(at_ms, low_w, high_w, x, y)
+    base = TOP + plot_h
+    for span in spans:
+        left, right = x(span.start_ms), x(span.end_ms)
+        kind = "span wrong" if span.wrong else "span"
+        width = max(right - left, 0.5)
+        out.append(f'<rect class="{kind}" x="{left}" y="{base + 20}" width="{width:.1f}" height="{STRIP}"/>')
+        if width > 7.2 * len(span.words):
+            middle = (left + right) / 2
+            out.append(
+                f'<text class="phase" x="{middle:.1f}" y="{base + 36}" text-anchor="middle">{escape(span.words)}</text>'
+            )
+    for mark in marks:
+        at = x(mark.at_ms)
+        out.append(f'<line class="pin" x1="{at}" x2="{at}" y1="{TOP}" y2="{base + 20 + STRIP}"/>')
+        out.append(f'<circle class="pin" cx="{at}" cy="{TOP - 9}" r="9"/>')
+        out.append(f'<text class="pin" x="{at}" y="{TOP - 5}" text-anchor="middle">{mark.number}</text>')
+    out.append("</svg>")
+    return "\n".join(out)
+
+
+def _time_ticks(start: int, end: int, x: Callable[[float], float], zone: ZoneInfo) -> list[str]:
+    step_ms = _step((end - start) / 60_000, 9, TICK_STEPS_MIN) * 60_000
+    offset = datetime.fromtimestamp(start / 1000, zone).utcoffset()
+    shift = int(offset.total_seconds() * 1000) if offset else 0
+    out = []
+    first = -(-(start + shift) // step_ms) * step_ms - shift
+    base = HEIGHT - BOTTOM
+    for at in range(first, end, step_ms):
+        place = x(at)
+        words = datetime.fromtimestamp(at / 1000, zone).strftime("%H:%M")
+        out.append(f'<line class="grid" x1="{place}" x2="{place}" y1="{base}" y2="{base + 4}"/>')
+        out.append(f'<text class="tick" x="{place}" y="{base + 16}" text-anchor="middle">{words}</text>')
+    return out
+
+
+def _area(
+    at_ms: npt.NDArray[np.int64],
+    low_w: npt.NDArray[np.float64],
+    high_w: npt.NDArray[np.float64],
+    x: Callable[[float], float],
+    y: Callable[[float], float],
+) -> list[str]:
+    """The band between lowest and highest of each run of columns without a gap, drawn as one outline."""
+    out = []
+    finite = np.isfinite(high_w) & np.isfinite(low_w)
+    edges = np.flatnonzero(np.diff(np.concatenate(([0], finite.astype(np.int8), [0]))))
+    for first, last in zip(edges[::2], edges[1::2], strict=True):
+        up = [f"{x(t)},{y(w)}" for t, w in zip(at_ms[first:last], high_w[first:last], strict=True)]
+        down = [f"{x(t)},{y(w)}" for t, w in zip(at_ms[first:last], low_w[first:last], strict=True)]
+        out.append(f'<polygon class="power" points="{" ".join([*up, *reversed(down)])}"/>')
+    return out

@@ -1,0 +1,71 @@
+"""The picture for paper: well-formed, keeps spikes, leaves gaps open, says phases in words."""
+
+from __future__ import annotations
+
+import re
+from xml.etree import ElementTree as ET
+from zoneinfo import ZoneInfo
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from loadbook_dashboard.report_trace import BOTTOM, HEIGHT, TOP, Mark, Span, draw
+
+ZONE = ZoneInfo("Europe/Lisbon")
+START = 1_780_000_000_000
+SVG = "{http://www.w3.org/2000/svg}"
+
+
+def picture(high: np.ndarray, low: np.ndarray | None = None, **more: object) -> ET.Element:
+    at_ms = START + np.arange(len(high), dtype=np.int64) * 10_000
+    options: dict = {"spans": [], "marks": [], "zone": ZONE, "title": "Cycle 1", **more}
+    return ET.fromstring(draw(at_ms, high if low is None else low, high, **options))
+
+
+def heights(svg: ET.Element) -> list[float]:
+    points = " ".join(p.get("points", "") for p in svg.iter(f"{SVG}polygon"))
+    return [float(y) for y in re.findall(r",(\S+)", points)]
+
+
+def test_a_spike_in_one_column_is_drawn_to_its_full_height() -> None:
+    high = np.full(900, 60.0)
+    high[437] = 2000.0
+    ys = heights(picture(high, np.full(900, 55.0)))
+    full = max(t for t in (2000, 2500, 3000))
+    assert min(ys) < TOP + (HEIGHT - TOP - BOTTOM) * (1 - 2000 / full)
+    assert sum(y < HEIGHT / 2 for y in ys) == 1
+
+
+def test_a_gap_is_left_open() -> None:
+    high = np.full(100, 60.0)
+    high[40:50] = np.nan
+    assert len(list(picture(high).iter(f"{SVG}polygon"))) == 2
+
+
+def test_phases_are_said_in_words_and_findings_are_numbered() -> None:
+    svg = picture(
+        np.full(100, 60.0),
+        spans=[
+            Span(START, START + 500_000, "Fill & wait"),
+            Span(START + 500_000, START + 501_000, "Drain", wrong=True),
+        ],
+        marks=[Mark(START + 600_000, 2)],
+    )
+    words = [t.text for t in svg.iter(f"{SVG}text")]
+    assert "Fill & wait" in words
+    assert "Drain" not in words  # too narrow for its words; the table names it
+    assert "2" in words
+    assert [r.get("class") for r in svg.iter(f"{SVG}rect")] == ["span", "span wrong"]
+
+
+def test_times_are_the_sites_own() -> None:
+    words = [t.text or "" for t in picture(np.full(600, 60.0)).iter(f"{SVG}text")]
+    assert "21:30" in words  # 1 780 000 000 s is 20:26:40 UTC, summer time in Lisbon
+
+
+@given(st.lists(st.one_of(st.just(float("nan")), st.floats(0, 20_000)), min_size=1, max_size=200))
+@pytest.mark.filterwarnings("error")
+def test_any_readings_give_a_well_formed_picture_inside_its_frame(values: list[float]) -> None:
+    ys = heights(picture(np.array(values)))
+    assert all(0 <= y <= HEIGHT for y in ys)
