@@ -17,7 +17,7 @@ from importlib.metadata import entry_points
 from loadbook import __version__
 from loadbook.errors import LoadbookError
 
-COMMANDS: tuple[str, ...] = ()
+COMMANDS: tuple[str, ...] = ("import_log",)
 
 
 def build_parser() -> argparse.ArgumentParser:
