@@ -1,0 +1,24 @@
+"""Which tracker a machine gets: one that goes by its programme charts, or, without any, one that goes by power alone.
+
+Pure.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+from loadbook.judge.findings import Findings
+from loadbook.judge.limits import Limits
+from loadbook.machine import Machine
+from loadbook.recognise.track import Tracker
+from loadbook.recognise.untracked import Untracked
+
+
+def tracker_for(machine: Machine | None, limits: Limits, findings: Findings) -> Tracker:
+    """A fresh tracker."""
+    return Untracked()
+
+
+def restore_tracker(machine: Machine | None, limits: Limits, findings: Findings, state: dict[str, Any]) -> Tracker:
+    """A tracker as it was when its state was saved."""
+    return Untracked()

@@ -1,0 +1,113 @@
+"""A chunk of readings as integer columns, made once, so that whole stretches can be skipped.
+
+Pure. Units as in ``totals``: mW, mV, mA, mWh of the counter, ms.
+"""
+
+from __future__ import annotations
+
+from bisect import bisect_left
+
+import numpy as np
+import numpy.typing as npt
+
+from loadbook.reading import HOLD_MS, Column, Series
+from loadbook.recognise.plateau import IntColumn, Powers
+from loadbook.recognise.totals import NO_VALUE, Totals
+
+
+def thousandths(column: Column) -> IntColumn:
+    """float64[n] to int64[n] of thousandths, rounded as ``round`` does; NaN becomes NO_VALUE."""
+    scaled = np.rint(column * 1000)
+    return np.where(np.isnan(scaled), NO_VALUE, scaled).astype(np.int64)
+
+
+def _prefix(column: npt.NDArray[np.int64]) -> IntColumn:
+    sums = np.empty(column.shape[0] + 1, dtype=np.int64)
+    sums[0] = 0
+    np.cumsum(column, out=sums[1:])
+    return sums
+
+
+class Chunk:
+    """Readings ``0`` to ``n - 1``, strictly later one after the other, none without power."""
+
+    def __init__(self, series: Series) -> None:
+        n = len(series)
+        none = np.full(n, NO_VALUE, dtype=np.int64)
+        self.at_ms: IntColumn = series.at_ms
+        self.times: list[int] = series.at_ms.tolist()
+        self.powers = Powers.of(thousandths(series.power_w))
+        self.volts = none if series.voltage_v is None else thousandths(series.voltage_v)
+        self._amps = none if series.current_a is None else thousandths(series.current_a)
+        self._counter = none if series.energy_wh is None else thousandths(series.energy_wh)
+        self._has_volts = series.voltage_v is not None
+        there = self.volts != NO_VALUE
+        self._volt_sums = _prefix(np.where(there, self.volts, 0)) if self._has_volts else None
+        self._volt_counts = _prefix(there.astype(np.int64)) if self._has_volts else None
+        dt_ms = np.diff(series.at_ms, prepend=series.at_ms[:1])
+        energy = np.zeros(n, dtype=np.int64)
+        energy[1:] = self.powers.column[:-1] * np.minimum(dt_ms[1:], HOLD_MS)
+        self._energy_sums = _prefix(energy)
+        self._stops: list[int] = np.flatnonzero(dt_ms > HOLD_MS).tolist()
+        self._steps = np.abs(np.diff(self.powers.column, prepend=self.powers.column[:1]))
+        self._finest = int(self._steps[self._steps > 0].min()) if bool((self._steps > 0).any()) else 0
+
+    def __len__(self) -> int:
+        return len(self.times)
+
+    def row(self, at: int) -> tuple[int, int, int, int, int]:
+        """Time, power, voltage, current, counter of one reading."""
+        return (
+            self.times[at], self.powers.listed[at], int(self.volts[at]), int(self._amps[at]), int(self._counter[at]),
+        )  # fmt: skip
+
+    def recent(self, first: int, last: int) -> list[tuple[int, int, int, int]]:
+        """Time, power, voltage, current of readings that have a voltage."""
+        if not self._has_volts:
+            return []
+        rows = (self.row(at)[:4] for at in range(first, last))
+        return [row for row in rows if row[2] != NO_VALUE]
+
+    def first_at_or_after(self, at_ms: int, first: int) -> int:
+        return bisect_left(self.times, at_ms, first)
+
+    def flips(self, gone_mv: int, zero_mw: int, gone_before: bool) -> list[int]:
+        """Indices of readings at which the supply goes or comes: below ``gone_mv``, or without volts ``zero_mw``."""
+        gone = np.where(self.volts != NO_VALUE, self.volts < gone_mv, self.powers.column < zero_mw)
+        flips: list[int] = np.flatnonzero(np.diff(gone, prepend=gone_before)).tolist()
+        return flips
+
+    def next_stop(self, at: int, flips: list[int]) -> int:
+        """The next reading that comes after a gap, or at which the supply goes or comes."""
+        n = len(self.times)
+        stops = self._stops
+        k = bisect_left(stops, at)
+        stop = stops[k] if k < len(stops) else n
+        if flips:
+            k = bisect_left(flips, at)
+            stop = min(stop, flips[k] if k < len(flips) else n)
+        return stop
+
+    def finest(self, first: int, last: int) -> int:
+        """The smallest step between two readings, mW, 0 where none; 0 too where the chunk has none finer to tell."""
+        if not self._finest:
+            return 0
+        steps = self._steps[first:last]
+        steps = steps[steps > 0]
+        return int(steps.min()) if steps.shape[0] else 0
+
+    def add_to(self, totals: Totals, first: int, last: int) -> None:
+        """Adds readings ``first`` to ``last - 1`` (no gap before any of them but the first may be short)."""
+        totals.add(*self._for_totals(first))
+        if last - first > 1:
+            totals.energy_mwms += int(self._energy_sums[last]) - int(self._energy_sums[first + 1])
+            if self._volt_sums is not None and self._volt_counts is not None:
+                totals.volts_mv += int(self._volt_sums[last]) - int(self._volt_sums[first + 1])
+                totals.volts_n += int(self._volt_counts[last]) - int(self._volt_counts[first + 1])
+            totals.at_ms, totals.power_mw = self.times[last - 1], self.powers.listed[last - 1]
+            totals.counter_mwh = int(self._counter[last - 1])
+            totals.peak_mw = max(totals.peak_mw, int(self.powers.column[first:last].max()))
+
+    def _for_totals(self, at: int) -> tuple[int, int, int, int]:
+        at_ms, power_mw, volts_mv, _, counter_mwh = self.row(at)
+        return at_ms, power_mw, volts_mv, counter_mwh
