@@ -2,52 +2,19 @@
 
 from __future__ import annotations
 
-from datetime import datetime
 from fractions import Fraction
 from itertools import pairwise
 
 import numpy as np
 import pandas as pd
 import pytest
+from cost_support import CREST_W, FLAT, TWO, crest, ms, series_of_watts, tariff_of
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from loadbook.cost import UJ_PER_KWH, Cost, EnergyCurve, exact_text, parse_tariff, price_series, shown
+from loadbook.cost import UJ_PER_KWH, Cost, EnergyCurve, exact_text, price_series, shown
 from loadbook.cost.money import amount_of, half_up
-from loadbook.cost.tariff import Tariff
 from loadbook.energy import steps_wh
 from loadbook.reading import Series
-
-# Power of a washing machine by the minute: the CREST domestic electricity demand model (Richardson, Thomson, Infield
-# and Clifford, Energy and Buildings 42, 2010), appliance "washing machine".
-CREST_W = np.repeat([73, 2056, 73, 250, 73, 250, 73, 250, 73, 250, 568], [8, 21, 63, 2, 11, 2, 11, 2, 11, 2, 5]).astype(
-    float
-)
-
-
-def tariff_of(bands: str, zone: str = "Europe/Berlin", rest: str = "") -> Tariff:
-    head = f'[tariff]\nid = "t"\nname = "T"\ncurrency = "EUR"\ntime_zone = "{zone}"\n'
-    return parse_tariff(f"{head}[[period]]\nfrom = 2020-01-01\n{rest}{bands}", "t.toml")
-
-
-FLAT = '[[period.band]]\nname = "flat"\nprice = 0.36\n'
-TWO = (
-    '[[period.band]]\nname = "night"\nprice = 0.2107\nfrom = "22:00"\nto = "06:00"\n'
-    '[[period.band]]\nname = "day"\nprice = 0.3891\n'
-)
-
-
-def ms(text: str) -> int:
-    return round(datetime.fromisoformat(text).timestamp() * 1000)
-
-
-def series_of_watts(watts: np.ndarray, start_ms: int, step_ms: int = 1000, **more: np.ndarray) -> Series:
-    at_ms = start_ms + step_ms * np.arange(len(watts), dtype=np.int64)
-    return Series(at_ms=at_ms, power_w=np.asarray(watts, dtype=float), **more)
-
-
-def crest(start_ms: int) -> Series:
-    """The profile at a reading a second, and the reading that ends it."""
-    return series_of_watts(np.append(np.repeat(CREST_W, 60), 0.0), start_ms)
 
 
 def test_the_profile_is_the_published_one() -> None:

@@ -49,7 +49,8 @@ def _column(header: list[str], stem: str) -> tuple[int, Decimal] | None:
     return None
 
 
-def _instant_ms(text: str) -> int:
+def instant_ms(text: str) -> int:
+    """ISO 8601 with Z or an offset, as ms since 1970. Raises ValueError."""
     at = datetime.fromisoformat(text.strip())
     if at.tzinfo is None:
         raise ValueError(f"{text!r} has no offset from UTC; write it as 2026-01-01T00:00:00Z")
@@ -69,7 +70,7 @@ def parse_prices(text: str, name: str) -> PriceTable:
         if not any(cell.strip() for cell in row):
             continue
         try:
-            start_ms = _instant_ms(row[start_at])
+            start_ms = instant_ms(row[start_at])
             price = scaled(Decimal(row[price_at[0]].strip()) * price_at[1])
             export = scaled(Decimal(row[export_at[0]].strip()) * export_at[1]) if export_at else 0
         except IndexError:

@@ -23,7 +23,7 @@ HOLIDAY = DAY_NAMES.index("holiday")
 PRICE_DECIMALS = 8
 
 
-def _minutes(value: Any) -> Any:
+def minute_of_day(value: Any) -> int:
     """``"22:30"`` or a TOML local time as minutes of the day; ``"24:00"`` is the day's end."""
     if isinstance(value, time):
         if value.second or value.microsecond:
@@ -51,7 +51,7 @@ def _month_day(value: Any) -> Any:
     raise ValueError(f'write a day of the year as "11-01" (month-day), not {value!r}')
 
 
-MinuteOfDay = Annotated[int, BeforeValidator(_minutes)]
+MinuteOfDay = Annotated[int, BeforeValidator(minute_of_day)]
 MonthDay = Annotated[tuple[int, int], BeforeValidator(_month_day)]
 Price = Annotated[Decimal, Field(ge=-10_000, le=10_000, decimal_places=PRICE_DECIMALS)]
 
