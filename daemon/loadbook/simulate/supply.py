@@ -91,8 +91,7 @@ def solve(
     """Volts at the socket and watts of every part.
 
     ``conductance_s[part, n]`` are the resistive parts (they follow V squared), ``constant_w[part, n]`` the others
-    (whose watts do not depend on the voltage); ``tan_phi[part]`` is reactive over active power. A few
-    rounds
+    (whose watts do not depend on the voltage); ``tan_phi[part]`` is reactive over active power. A few rounds
     of substitution settle, because the dip is a few volts.
     """
     volts = open_v.copy()
