@@ -1,4 +1,4 @@
-"""The logs that come along are what the simulator writes today, byte for byte, and say the truth in the contract's form."""
+"""The logs that come along are what the simulator writes today, byte for byte, with a truth that names its machine."""
 
 from __future__ import annotations
 
@@ -7,7 +7,6 @@ import json
 from pathlib import Path
 
 import pytest
-
 from loadbook.files import load_machine, share
 from loadbook.logs import read_log
 from loadbook.simulate import catalogue
