@@ -17,7 +17,10 @@ from importlib.metadata import entry_points
 from loadbook import __version__
 from loadbook.errors import LoadbookError
 
-COMMANDS: tuple[str, ...] = ("import_log",)
+COMMANDS: tuple[str, ...] = (
+    "assess",
+    "import_log",
+)
 
 
 def build_parser() -> argparse.ArgumentParser:
