@@ -85,7 +85,7 @@ def _cycle(number: int, cycle: Cycle, machine: Machine | None, clock: _Clock) ->
     if cycle.energy_kwh is not None:
         facts.append(f"{cycle.energy_kwh:.3f} kWh")
     if cycle.cost is not None and cycle.currency:
-        facts.append(f"{shown(amount_of(cycle.cost), cycle.currency)} {cycle.currency}")
+        facts.append(shown(amount_of(cycle.cost), cycle.currency))
     if cycle.peak_w is not None:
         facts.append(f"peak {cycle.peak_w:,.0f} W")
     lines = [head, "  " + ", ".join(facts)]
