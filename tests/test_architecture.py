@@ -29,7 +29,7 @@ IMPURE_MODULES = {
     "asyncio", "socket", "sqlite3", "subprocess", "threading", "time", "os", "io", "pathlib", "shutil", "tempfile",
     "serial", "pymodbus", "paho", "amqtt", "influxdb_client", "flask", "waitress", "apscheduler", "urllib", "http",
 }  # fmt: skip
-IMPURE_ROOMS = {"meters", "transport", "store", "services", "commands", "cli", "files", "logs", "tariff_files"}
+IMPURE_ROOMS = {"clock", "meters", "transport", "store", "services", "commands", "cli", "files", "logs", "tariff_files"}
 
 
 def imports_of(path: Path) -> set[str]:

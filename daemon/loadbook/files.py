@@ -9,6 +9,7 @@ from pathlib import Path
 from loadbook.errors import InputError
 from loadbook.judge.causes import CauseTable, parse_causes
 from loadbook.machine import Machine, parse_machine
+from loadbook.meters.maps import MeterMap, parse_map
 from loadbook.settings import Settings, parse_settings
 
 _HERE = Path(__file__).resolve().parent
@@ -45,3 +46,16 @@ def load_causes(extra: Sequence[Path] = ()) -> CauseTable:
     """The table of causes that comes along, then the user's own files. Raises InputError."""
     paths = [*sorted(share("config", "causes").glob("*.toml")), *extra]
     return parse_causes((str(path), read_text(path, "cause table")) for path in paths)
+
+
+def load_map(name: str, folder: Path) -> MeterMap:
+    """A meter map: by the name of one that comes along in ``config/meters``, or by its path (relative to ``folder``).
+    Raises InputError."""
+    if name.endswith(".toml") or "/" in name:
+        path = folder / name
+        return parse_map(read_text(path, "meter map"), str(path))
+    path = share("config", "meters", f"{name}.toml")
+    if not path.is_file():
+        known = ", ".join(sorted(p.stem for p in share("config", "meters").glob("*.toml")))
+        raise InputError(f"map {name!r}: no such meter map; there are {known}, or give the path of your own .toml")
+    return parse_map(read_text(path, "meter map"), f"{name}.toml")
