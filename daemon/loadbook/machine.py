@@ -79,9 +79,17 @@ class PhaseChart(Strict):
 
 
 class Label(Strict):
-    """What the energy label or the maker's sheet states for a programme; every field optional."""
+    """What the energy label or the maker's sheet states for a programme; every field optional.
 
+    ``eco`` marks the programme the EU label is tested with; its energy then gives index and class. Washing machines
+    are tested full, half full and a quarter full: the three figures make the weighted one where that is not stated.
+    """
+
+    eco: bool = False
     energy_kwh: float | None = Field(default=None, gt=0)
+    energy_full_kwh: float | None = Field(default=None, gt=0)
+    energy_half_kwh: float | None = Field(default=None, gt=0)
+    energy_quarter_kwh: float | None = Field(default=None, gt=0)
     water_l: float | None = Field(default=None, gt=0)
     duration_min: float | None = Field(default=None, gt=0)
 
