@@ -20,6 +20,7 @@ from loadbook.errors import LoadbookError
 COMMANDS: tuple[str, ...] = (
     "assess",
     "import_log",
+    "settings_file",
 )
 
 

@@ -64,18 +64,22 @@ class Dashboard(Strict):
 
 
 class Meter(Strict):
-    id: Id = Field(description="The meter's own name, a-z 0-9 -")
-    map: str = Field(description="Meter map: a name in config/meters, or a path to a TOML file")
+    """A meter on the line above it."""
+
+    id: Id = Field(examples=["washer-meter"], description="The meter's own name, a-z 0-9 -")
+    map: str = Field(examples=["sunspec"], description="Meter map: a name in config/meters, or a path to a TOML file")
     machine: str = Field(default="", description="Id of the machine behind this meter; empty: nothing to recognise")
     unit_id: int = Field(default=1, ge=0, le=255, description="Modbus unit id")
 
 
 class Line(Strict):
-    id: Id = Field(description="The line's own name, a-z 0-9 -")
+    """A serial line or a network address, with the meters on it. Write one such table per line."""
+
+    id: Id = Field(examples=["line-1"], description="The line's own name, a-z 0-9 -")
     kind: Literal["modbus_rtu", "modbus_tcp", "telegram"] = Field(
         description="modbus_rtu: serial port; modbus_tcp: network; telegram: a serial port that is listened to"
     )
-    port: str = Field(default="", description="Serial port; prefer /dev/serial/by-id/...")
+    port: str = Field(default="", description="Serial port; prefer a name below /dev/serial/by-id")
     baud_bd: int = Field(default=9600, ge=300, le=4_000_000, description="Line speed, Bd")
     parity: Literal["N", "E", "O"] = Field(default="E", description="Parity: N, E or O")
     stop_bits: Literal[1, 2] = Field(default=1, description="Stop bits")

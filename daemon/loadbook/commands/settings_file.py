@@ -1,0 +1,48 @@
+"""``loadbook settings``: the settings with their defaults, and whether a settings file is sound."""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+from typing import Any
+
+from loadbook.files import load_causes, load_machine, load_settings
+from loadbook.settings_text import settings_file, settings_table
+
+
+def register(subparsers: Any) -> None:
+    """Add ``settings`` to the command line."""
+    parser: argparse.ArgumentParser = subparsers.add_parser(
+        "settings",
+        help="print every setting with its default, or check a settings file",
+        description="Prints a settings file with every setting, its unit, its default and what it is, to start from. "
+        "With --check: reads a settings file and every file it names.",
+    )
+    what = parser.add_mutually_exclusive_group()
+    what.add_argument("--check", type=Path, metavar="FILE", help="say in one line what is wrong with this file")
+    what.add_argument("--markdown", action="store_true", help="print the settings as a Markdown table")
+    parser.set_defaults(run=run)
+
+
+def run(args: argparse.Namespace) -> int:
+    """Print or check. Exit status 0, or 2 where the file or one that it names cannot be used."""
+    if args.markdown:
+        print(settings_table(), end="")
+    elif args.check is None:
+        print(settings_file(), end="")
+    else:
+        print(check(args.check))
+    return 0
+
+
+def check(path: Path) -> str:
+    """Read a settings file and every file it names; a line that says what is there. Raises InputError."""
+    from loadbook.tariff_files import load_tariff, tariff_path  # noqa: PLC0415 - slow to import: holidays, currencies
+
+    settings, folder = load_settings(path), path.parent
+    machines = [load_machine(folder / name) for name in settings.machines]
+    load_causes([folder / name for name in settings.causes])
+    if settings.tariff:
+        load_tariff(tariff_path(settings.tariff, folder))
+    meters = settings.meters()
+    return f"{path}: fine: {len(settings.lines)} lines, {len(meters)} meters, {len(machines)} machines"
