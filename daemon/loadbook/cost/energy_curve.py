@@ -17,7 +17,7 @@ UJ_PER_KWH = 1000 * UJ_PER_WH
 CHUNK = 1 << 17
 """Readings looked at together: bounds the memory needed for a year of readings."""
 
-Instants = npt.NDArray[np.int64]
+Ints = npt.NDArray[np.int64]
 _SAFE = 1 << 62
 
 
@@ -50,7 +50,7 @@ class EnergyCurve:
     def last_ms(self) -> int:
         return int(self._series.at_ms[-1]) if len(self._series) else 0
 
-    def at(self, instants: Instants) -> Instants:
+    def at(self, instants: Ints) -> Ints:
         """The curve at ``instants`` (int64[m], in order of time), as int64[m]."""
         result = np.zeros(instants.shape, dtype=np.int64)
         total = len(self._series)
@@ -75,7 +75,7 @@ class EnergyCurve:
         return int(both[1] - both[0])
 
 
-def _within(instants: Instants, at_ms: Instants, known: Instants, step_uj: Instants, span_ms: Instants) -> Instants:
+def _within(instants: Ints, at_ms: Ints, known: Ints, step_uj: Ints, span_ms: Ints) -> Ints:
     """The curve at instants that lie inside a part of the log."""
     step = np.searchsorted(at_ms, instants, side="right") - 1
     span = np.maximum(span_ms[step], 1)

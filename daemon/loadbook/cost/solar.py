@@ -19,7 +19,7 @@ from typing import Literal
 
 import numpy as np
 
-from loadbook.cost.energy_curve import UJ_PER_KWH, EnergyCurve, Instants
+from loadbook.cost.energy_curve import UJ_PER_KWH, EnergyCurve, Ints
 from loadbook.cost.money import exact_text
 from loadbook.cost.price import Cost, add_up
 from loadbook.cost.solar_curve import SolarCurve
@@ -126,13 +126,13 @@ def _nothing(tariff: Tariff) -> SolarCost:
     return SolarCost(Cost(tariff.currency), 0, Fraction(0), Fraction(0))
 
 
-def _edges(tariff: Tariff, start: int, end: int, *more: Instants) -> Instants:
+def _edges(tariff: Tariff, start: int, end: int, *more: Ints) -> Ints:
     """All instants within the range at which a power or a price may change, its ends included."""
     cuts = np.concatenate([tariff.spans(start, end).edges_ms, *more])
     return np.unique(cuts[(cuts >= start) & (cuts <= end)])
 
 
-def _covered(edges: Instants, at_ms: Instants) -> np.ndarray[tuple[int], np.dtype[np.bool_]]:
+def _covered(edges: Ints, at_ms: Ints) -> np.ndarray[tuple[int], np.dtype[np.bool_]]:
     """Whether each piece lies within the hold of a reading."""
     if len(at_ms) == 0:
         return np.zeros(len(edges) - 1, dtype=np.bool_)
@@ -141,7 +141,7 @@ def _covered(edges: Instants, at_ms: Instants) -> np.ndarray[tuple[int], np.dtyp
     return np.asarray(covered & (edges[:-1] < at_ms[-1]), dtype=np.bool_)
 
 
-def _split(tariff: Tariff, edges: Instants, drawn: Instants, own: Instants) -> SolarCost:
+def _split(tariff: Tariff, edges: Ints, drawn: Ints, own: Ints) -> SolarCost:
     spans = tariff.spans(int(edges[0]), int(edges[-1]))
     at = np.searchsorted(spans.edges_ms, edges[:-1], side="right") - 1
     number = len(spans.price)
@@ -155,7 +155,7 @@ def _split(tariff: Tariff, edges: Instants, drawn: Instants, own: Instants) -> S
     return SolarCost(add_up(tariff, rows), sum(own_uj), lost if known else None, instead.gross)
 
 
-def _per_span(at: Instants, energy_uj: Instants, number: int) -> list[int]:
+def _per_span(at: Ints, energy_uj: Ints, number: int) -> list[int]:
     """Energy of the pieces summed by the price span they lie in."""
     total = np.zeros(number, dtype=np.int64)
     np.add.at(total, at, energy_uj)
