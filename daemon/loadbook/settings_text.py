@@ -4,13 +4,14 @@ settings. Pure: gives text.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from typing import Any, Literal, get_args, get_origin
 
 from pydantic import BaseModel
 from pydantic.fields import FieldInfo
 
-from loadbook.settings import Settings
+from loadbook.errors import InputError
+from loadbook.settings import Settings, parse_settings
 
 HEAD = """\
 # Loadbook's settings. Every setting stands here with its default, commented out: take the # away to change one.
@@ -86,7 +87,7 @@ def rows(model: type[BaseModel] = Settings, prefix: str = "") -> Iterator[tuple[
             yield from rows(inner, f"{key}[]." if several else f"{key}.")
 
 
-def _lines(model: type[BaseModel], path: str, hash_: str) -> Iterator[str]:
+def _lines(model: type[BaseModel], path: str, chosen: Mapping[str, str]) -> Iterator[str]:
     tables = []
     for name, field in model.model_fields.items():
         key = field.alias or name
@@ -95,19 +96,29 @@ def _lines(model: type[BaseModel], path: str, hash_: str) -> Iterator[str]:
             tables.append((f"{path}.{key}" if path else key, inner, several))
             continue
         yield f"# {_help(field)}"
-        yield f"#{key} = {_value(field)}"
+        mine = chosen.get(f"{path}.{key}" if path else key)
+        yield f"#{key} = {_value(field)}" if mine is None else f"{key} = {mine}"
     for table, inner, several in tables:
         yield ""
         doc = " ".join((inner.__doc__ or "").split())
         if doc:
             yield f"# {doc}"
         yield f"#[[{table}]]" if several else f"[{table}]"
-        yield from _lines(inner, table, "#" if several else hash_)
+        yield from _lines(inner, table, {} if several else chosen)
 
 
-def settings_file() -> str:
-    """The text of ``config/loadbook.toml``."""
-    return HEAD + "\n" + "\n".join(_lines(Settings, "", "")) + "\n"
+def settings_file(chosen: Mapping[str, str] | None = None) -> str:
+    """The text of ``config/loadbook.toml``; with ``chosen`` settings (``{"broker.host": '"127.0.0.1"'}``, the values as
+    TOML) set instead of commented out. Raises InputError for a setting there is not, or a value that does not fit.
+    """
+    chosen = chosen or {}
+    known = {key for key, _, _ in rows() if "[]" not in key}
+    for key in chosen:
+        if key not in known:
+            raise InputError(f"{key}: no such setting; `loadbook settings` prints them all")
+    text = HEAD + "\n" + "\n".join(_lines(Settings, "", chosen)) + "\n"
+    parse_settings(text, "the settings")
+    return text
 
 
 def settings_table() -> str:

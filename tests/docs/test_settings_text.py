@@ -84,3 +84,17 @@ def test_a_bad_file_is_one_line(here: Path, text: str, message: str, capsys: pyt
     assert main(["settings", "--check", "mine.toml"]) == 2
     out, err = capsys.readouterr()
     assert message in err and err.count("\n") == 1 and not out
+
+
+def test_settings_can_be_chosen(here: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    chosen = ["--set", "broker.host=127.0.0.1", "--set", "dashboard.port=8500", "--set", 'machines=["a.toml"]']
+    assert main(["settings", *chosen]) == 0
+    settings = parse_settings(capsys.readouterr().out, "x.toml")
+    assert (settings.broker.host, settings.dashboard.port, settings.machines) == ("127.0.0.1", 8500, ("a.toml",))
+    for bad, message in (
+        ("broker.hots=x", "broker.hots: no such setting"),
+        ("dashboard.port=0", "dashboard.port: input should be greater"),
+        ("dashboard.port", "write NAME=VALUE"),
+    ):
+        assert main(["settings", "--set", bad]) == 2
+        assert message in capsys.readouterr().err

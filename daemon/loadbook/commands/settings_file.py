@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 import argparse
+import json
+import tomllib
 from pathlib import Path
 from typing import Any
 
+from loadbook.errors import InputError
 from loadbook.files import load_causes, load_machine, load_settings
 from loadbook.settings_text import settings_file, settings_table
 
@@ -20,6 +23,8 @@ def register(subparsers: Any) -> None:
     )
     what = parser.add_mutually_exclusive_group()
     what.add_argument("--check", type=Path, metavar="FILE", help="say in one line what is wrong with this file")
+    what.add_argument("--set", action="append", metavar="NAME=VALUE", help="print the file with this setting changed, "
+                      "as in --set dashboard.port=8500; may be given often")  # fmt: skip
     what.add_argument("--markdown", action="store_true", help="print the settings as a Markdown table")
     parser.set_defaults(run=run)
 
@@ -29,10 +34,22 @@ def run(args: argparse.Namespace) -> int:
     if args.markdown:
         print(settings_table(), end="")
     elif args.check is None:
-        print(settings_file(), end="")
+        print(settings_file(dict(_chosen(text) for text in args.set or ())), end="")
     else:
         print(check(args.check))
     return 0
+
+
+def _chosen(text: str) -> tuple[str, str]:
+    """``broker.host=127.0.0.1`` as a name and a TOML value: what is no TOML value by itself is text."""
+    name, equals, value = text.partition("=")
+    if not equals:
+        raise InputError(f"--set {text!r}: write NAME=VALUE")
+    try:
+        tomllib.loads(f"x = {value}")
+    except tomllib.TOMLDecodeError:
+        value = json.dumps(value, ensure_ascii=False)
+    return name, value
 
 
 def check(path: Path) -> str:
