@@ -114,7 +114,12 @@ class Settings(Strict):
     @model_validator(mode="after")
     def _unique(self) -> Self:
         seen: set[str] = set()
+        ends: dict[str, str] = {}
         for line in self.lines:
+            end = f"{line.host}:{line.tcp_port}" if line.kind == "modbus_tcp" else line.port
+            if end in ends:
+                raise ValueError(f"lines {ends[end]!r} and {line.id!r} have the same port {end}; make them one line")
+            ends[end] = line.id
             for meter in line.meters:
                 if meter.id in seen:
                     raise ValueError(f"two meters have the id {meter.id!r}; give each its own")

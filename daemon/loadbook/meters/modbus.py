@@ -9,15 +9,16 @@ from __future__ import annotations
 
 import logging
 import select
+import termios
 import time
 from dataclasses import dataclass
 
-import serial
 from pymodbus.client import ModbusSerialClient, ModbusTcpClient
 from pymodbus.exceptions import ConnectionException, ModbusException
 
 from loadbook.meters.frames import EXCEPTIONS, Question
 from loadbook.meters.maps import Block
+from loadbook.meters.port import open_port
 from loadbook.settings import Line
 
 LATE_S = 5.0
@@ -56,18 +57,9 @@ class _SerialClient(ModbusSerialClient):
         if self.socket is None:
             params = self.comm_params
             try:
-                self.socket = serial.serial_for_url(
-                    params.host,
-                    baudrate=params.baudrate,
-                    bytesize=params.bytesize,
-                    parity=params.parity,
-                    stopbits=params.stopbits,
-                    timeout=0,
-                    write_timeout=1.0,
-                    exclusive=True,
-                )
-            except (OSError, ValueError) as bad:
-                raise ConnectionException(_port_error(params.host, bad)) from None
+                self.socket = open_port(params.host, params.baudrate, params.bytesize, params.parity, params.stopbits)
+            except OSError as bad:
+                raise ConnectionException(str(bad)) from None
         return True
 
     def close(self) -> None:
@@ -82,10 +74,7 @@ class _SerialClient(ModbusSerialClient):
         try:
             self.socket.reset_input_buffer()
             return self.socket.write(request) or 0
-        except OSError as bad:  # SerialException is one; so is termios.error's cousin of a vanished device
-            self.close()
-            raise ConnectionException(str(bad)) from None
-        except Exception as bad:  # termios.error is no OSError
+        except (OSError, termios.error) as bad:
             self.close()
             raise ConnectionException(str(bad)) from None
 
@@ -111,11 +100,8 @@ class _SerialClient(ModbusSerialClient):
         return b""
 
 
-def _port_error(port: str, bad: Exception) -> str:
-    text = str(bad)
-    if "exclusively lock" in text:
-        return f"{port} is in use by another program"
-    return f"{port} cannot be opened: {getattr(bad, 'strerror', None) or text}"
+def _plain(bad: ConnectionException) -> str:
+    return bad.string.removeprefix("[Connection] ")
 
 
 class ModbusWire:
@@ -153,7 +139,7 @@ class ModbusWire:
             if self._client.connect():
                 return
         except ConnectionException as bad:
-            raise ReadError("port_gone", bad.string) from None
+            raise ReadError("port_gone", _plain(bad)) from None
         raise ReadError("port_gone", f"no connection to {self._line.host}:{self._line.tcp_port}")
 
     def close(self) -> None:
@@ -199,7 +185,7 @@ class ModbusWire:
             answer = read(question.address, count=question.count, device_id=question.unit_id)
         except ConnectionException as bad:
             self.close()
-            raise ReadError("port_gone", bad.string) from None
+            raise ReadError("port_gone", _plain(bad)) from None
         except (ModbusException, OSError) as bad:
             raise self._failed(question, asked_s, str(bad)) from None
         self._silent = 0

@@ -1,0 +1,99 @@
+"""The poller: reads every line once per interval and hands readings and gaps to the delivery. Never waits for anything
+but the wire: the delivery takes in at once and delivers in its own time.
+"""
+
+from __future__ import annotations
+
+import logging
+from pathlib import Path
+from typing import Any, Protocol
+
+from loadbook.clock import Clock
+from loadbook.meters.counters import CountingSink
+from loadbook.meters.line import ModbusLine
+from loadbook.meters.lines import build_lines, meters_by_line
+from loadbook.meters.sink import Sink
+from loadbook.settings import Settings
+
+log = logging.getLogger(__name__)
+
+PUBLISH_EVERY_S = 10.0
+"""The counters are published this often, and at once when a meter begins or ceases to answer."""
+STUCK_S = 30.0
+"""A line whose loop has not come round for this long is stuck: the longest read is a few time-outs."""
+JOIN_S = 3.0
+
+
+class Delivery(Protocol):
+    """Where the poller's readings go: outbox and client, in service (``services.sending``)."""
+
+    @property
+    def sink(self) -> Sink:
+        """Takes readings and gaps in at once."""
+
+    def start(self) -> None:
+        """Begin to deliver. Raises StartError when the broker refuses."""
+
+    def publish_state(self, state: dict[str, Any]) -> None:
+        """What the poller says of itself; at once, dropped while nobody is there."""
+
+    def stop(self) -> None:
+        """Deliver what a moment allows; the rest stays where it is kept."""
+
+
+class Poller:
+    """A part of a service (``life.Part``)."""
+
+    name = "poller"
+
+    def __init__(self, settings: Settings, folder: Path, clock: Clock, delivery: Delivery) -> None:
+        """``folder``: the settings file's, which paths in it are relative to."""
+        self._settings = settings
+        self._folder = folder
+        self._clock = clock
+        self._delivery = delivery
+        self._sink = CountingSink(delivery.sink, meters_by_line(settings.lines))
+        self._lines: list[ModbusLine] = []
+        self._published_s = 0.0
+        self._said: frozenset[tuple[str, str]] = frozenset()
+        self._started_ms = 0
+
+    def startup(self) -> None:
+        self._lines = build_lines(self._settings, self._folder, self._sink, self._clock)
+        self._delivery.start()
+        self._started_ms = self._clock.now_ms()
+        for line in self._lines:
+            line.start()
+
+    def turn(self) -> None:
+        failing = self._sink.failing()
+        now_s = self._clock.mono_s()
+        if failing != self._said or now_s - self._published_s >= PUBLISH_EVERY_S * self._clock.speed:
+            self._tell(failing)
+            self._said, self._published_s = failing, now_s
+
+    def healthy(self) -> bool:
+        now_s = self._clock.mono_s()
+        limit_s = max(STUCK_S, 3 * self._settings.poller.interval_s) * self._clock.speed
+        return all(line.is_alive() and now_s - line.last_tick_s < limit_s for line in self._lines)
+
+    def shutdown(self) -> None:
+        for line in self._lines:
+            line.stop()
+        for line in self._lines:
+            line.join(JOIN_S)
+        self._delivery.stop()
+
+    def _tell(self, failing: frozenset[tuple[str, str]]) -> None:
+        for meter, reason in sorted(failing - self._said):
+            log.warning("meter %s: no reading (%s)", meter, reason)
+        for meter in sorted({m for m, _ in self._said} - {m for m, _ in failing}):
+            log.info("meter %s: reading again", meter)
+        self._delivery.publish_state(
+            {
+                "online": True,
+                "since_ms": self._started_ms,
+                "at_ms": self._clock.now_ms(),
+                "meters": self._sink.snapshot(),
+            }
+        )
