@@ -32,6 +32,26 @@ def read_text(path: Path, what: str) -> str:
         raise InputError(f"{path}: cannot read this {what}: {(bad.strerror or str(bad)).lower()}") from None
 
 
+def shipped(path: Path, *folder: str, endings: Sequence[str] = (".toml",)) -> Path:
+    """``path`` as it is; but a bare name that is no file stands for the file of that name that comes along in
+    ``folder``, as in ``quay-washer-1`` for ``config/machines/quay-washer-1.toml``."""
+    if path.name == str(path) and not path.exists():
+        for ending in endings:
+            if (found := share(*folder, path.name + ending)).is_file():
+                return found
+    return path
+
+
+def find_machine(path: Path) -> Path:
+    """A machine file: a path, or the name of one that comes along."""
+    return shipped(path, "config", "machines")
+
+
+def find_log(path: Path) -> Path:
+    """A log: a path, or the name of a replay log that comes along."""
+    return shipped(path, "replay_logs", endings=(".csv.gz", ".csv"))
+
+
 def load_machine(path: Path) -> Machine:
     """The machine file at ``path``. Raises InputError."""
     return parse_machine(read_text(path, "machine file"), str(path))

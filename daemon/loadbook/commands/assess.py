@@ -10,7 +10,7 @@ from typing import Any
 
 from loadbook.assessment import assess
 from loadbook.assessment_text import as_text
-from loadbook.files import load_causes, load_machine, load_settings
+from loadbook.files import find_log, find_machine, load_causes, load_machine, load_settings
 from loadbook.judge.limits import Limits
 from loadbook.logs import read_log
 from loadbook.settings import Settings
@@ -25,8 +25,10 @@ def register(subparsers: Any) -> None:
         description="Runs the code that runs live over a log. Exit status: 0 nothing wrong, 1 something to attend to, "
         "2 the input cannot be used.",
     )
-    parser.add_argument("log", type=Path, metavar="LOG", help="log to assess (CSV, plain or gzipped)")
-    parser.add_argument("--machine", type=Path, metavar="FILE", help="machine file: rating plates and programme charts")
+    parser.add_argument("log", type=Path, metavar="LOG", help="log to assess (CSV, plain or gzipped), or the name of a "
+                        "replay log that comes along, as in washer-healthy")  # fmt: skip
+    parser.add_argument("--machine", type=Path, metavar="FILE", help="machine file: rating plates and "
+                        "programme charts; or the name of one that comes along, as in quay-washer-1")  # fmt: skip
     parser.add_argument("--meter", metavar="NAME", help="the meter to take, where the log has several")
     parser.add_argument("--tariff", metavar="FILE", help="tariff to cost the cycles with")
     parser.add_argument("--config", type=Path, metavar="FILE", help="settings file: the site's nominal supply, its "
@@ -39,10 +41,10 @@ def run(args: argparse.Namespace) -> int:
     """Assess, print, and give the exit status."""
     settings = load_settings(args.config) if args.config else Settings()
     folder = args.config.parent if args.config else Path()
-    machine = load_machine(args.machine) if args.machine else None
+    machine = load_machine(find_machine(args.machine)) if args.machine else None
     tariff = load_tariff(tariff_path(args.tariff)) if args.tariff else None
     causes = load_causes([folder / name for name in settings.causes])
-    log = read_log(args.log, args.meter)
+    log = read_log(find_log(args.log), args.meter)
     for note in log.report.notes():
         print(f"{args.log}: {note}", file=sys.stderr)
     result = assess(log, machine, Limits.of_site(settings.site), causes, tariff)
