@@ -7,15 +7,26 @@ Two scales. ``mono_s`` never steps and counts durations and deadlines; ``now_ms`
 
 from __future__ import annotations
 
+import ctypes
 import os
 import threading
 import time
+from collections.abc import Callable
 from pathlib import Path
 
 SPEED = "LOADBOOK_CLOCK_SPEED"
 """Environment variable: this many seconds pass per real second, in every process of a demo."""
 STEP_FILE = "LOADBOOK_CLOCK_STEP_FILE"
 """Environment variable: a file that holds milliseconds to add to the wall clock; read on every look (tests only)."""
+
+
+TIME_ERROR = 5
+_NOTHING_TO_SET = ctypes.create_string_buffer(512)
+"""A ``struct timex`` whose ``modes`` is 0: asks and sets nothing. Larger than any version of it."""
+try:
+    _adjtimex: Callable[[object], int] | None = ctypes.CDLL(None).adjtimex
+except (OSError, AttributeError):
+    _adjtimex = None
 
 
 class Clock:
@@ -45,6 +56,18 @@ class Clock:
         else:
             now_ms = int(self._wall0_ms + (time.monotonic() - self._real0_s) * self.speed * 1000)
         return now_ms + self._step_ms()
+
+    def is_set(self) -> bool:
+        """Whether the wall clock is known to be right: the kernel says so once something has synchronised it.
+
+        adjtimex(2) returns TIME_ERROR (5) until then. A stepping clock (tests) is set when a file ``.set`` lies beside
+        its step file.
+        """
+        if self._step_file is not None:
+            return self._step_file.with_suffix(".set").exists()
+        if _adjtimex is None or self.speed != 1.0:
+            return True
+        return int(_adjtimex(ctypes.byref(_NOTHING_TO_SET))) != TIME_ERROR
 
     def wait_until(self, mono_s: float, stop: threading.Event) -> bool:
         """Sleep until ``mono_s`` or until ``stop`` is set. True when stopped."""

@@ -25,6 +25,8 @@ class Quantity:
     senml_unit: str
     decimals: int
     help: str
+    senml_factor: float = 1.0
+    """SenML's unit per ours: energy goes out in J, since Wh is a secondary unit (RFC 8798, section 3)."""
 
 
 QUANTITIES: tuple[Quantity, ...] = (
@@ -33,7 +35,7 @@ QUANTITIES: tuple[Quantity, ...] = (
     Quantity("current_a", "A", "current", "A", 3, "RMS current"),
     Quantity("frequency_hz", "Hz", "frequency", "Hz", 3, "supply frequency"),
     Quantity("power_factor", "1", "power_factor", "/", 3, "active over apparent power"),
-    Quantity("energy_wh", "Wh", "energy", "Wh", 1, "the meter's own counter of active energy"),
+    Quantity("energy_wh", "Wh", "energy", "J", 1, "the meter's own counter of active energy", 3600.0),
     Quantity("reactive_power_var", "var", "reactive_power", "var", 2, "reactive power"),
     Quantity("apparent_power_va", "VA", "apparent_power", "VA", 2, "apparent power"),
 )

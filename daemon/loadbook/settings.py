@@ -42,6 +42,7 @@ class Store(Strict):
         description="sqlite: on this board; line_protocol: a server that speaks InfluxDB 2's write API",
     )
     commit_every_s: float = Field(default=10.0, ge=0.2, le=60, description="Readings are committed this often, s")
+    keep_free_mb: int = Field(default=300, ge=10, description="The store stops growing when less is free, MB")
     keep_full_rate_days: int = Field(default=90, ge=1, description="Full-rate readings are kept this long, days")
     url: str = Field(default="http://127.0.0.1:8428", description="line_protocol: the server's address")
     org: str = Field(default="loadbook", description="line_protocol: organisation")
@@ -51,6 +52,12 @@ class Store(Strict):
 
 class Poller(Strict):
     name: Id = Field(default="poller", description="This poller's name; one per board")
+    outbox_mb: int = Field(
+        default=200, ge=1, description="Most that readings which wait to be delivered may take on the card, MB"
+    )
+    trust_clock: bool = Field(
+        default=False, description="true: the board has a battery clock; false: ask the kernel whether the clock is set"
+    )
     interval_s: float = Field(default=1.0, ge=0.05, le=60, description="Time between two readings of a meter, s")
 
 
