@@ -21,7 +21,7 @@ from loadbook.logs import Log, LogReport
 from loadbook.machine import Machine
 
 DECIMALS = {
-    "energy_kwh": 6, "cost": 4, "peak_w": 2, "standby_w": 2, "power_w": 2, "measured": 3, "low": 3, "high": 3,
+    "energy_kwh": 6, "cost": 6, "peak_w": 2, "standby_w": 2, "power_w": 2, "measured": 3, "low": 3, "high": 3,
 }  # fmt: skip
 """How far numbers are given outside: finer than any meter, free of the tails of binary fractions."""
 

@@ -101,6 +101,10 @@ class Cycle:
     cost: str | None = None
     """Decimal text, so that money is exact; the contract's number is made from it."""
     currency: str | None = None
+    own_kwh: float | None = None
+    """Of the energy, what came from the site's own generation; None where nothing says so. Not in the contract."""
+    saved: str | None = None
+    """What own energy saved against buying all, as decimal text. Not in the contract."""
     parts: list[PartMeasured] = field(default_factory=list)
 
     def as_contract(self) -> dict[str, Any]:

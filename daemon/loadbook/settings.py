@@ -70,6 +70,16 @@ class Dashboard(Strict):
     event_streams: int = Field(default=24, ge=1, le=200, description="Browsers that may watch live at once")
 
 
+class Solar(Strict):
+    """Where own energy is measured, so that a cycle's energy is split into own and bought."""
+
+    meter: str = Field(default="", description="Id of the meter on the generation or the grid connection; empty: none")
+    measures: Literal["generation", "grid"] = Field(
+        default="generation", description="generation: what the roof gives; grid: the connection, import positive"
+    )
+    curve: str = Field(default="", description="CSV of the usual generation, for `when` and where no meter measures it")
+
+
 class Meter(Strict):
     """A meter on the line above it."""
 
@@ -113,6 +123,7 @@ class Settings(Strict):
     store: Store = Store()
     poller: Poller = Poller()
     dashboard: Dashboard = Dashboard()
+    solar: Solar = Solar()
     machines: tuple[str, ...] = Field(default=(), description="Machine files, one per machine")
     tariff: str = Field(default="", description="Tariff file; empty: cycles are not costed")
     causes: tuple[str, ...] = Field(default=(), description="Further cause tables, read after the one that comes along")
@@ -131,6 +142,8 @@ class Settings(Strict):
                 if meter.id in seen:
                     raise ValueError(f"two meters have the id {meter.id!r}; give each its own")
                 seen.add(meter.id)
+        if self.solar.meter and self.solar.meter not in seen:
+            raise ValueError(f"solar.meter is {self.solar.meter!r}, which no meter has; mend it or add the meter")
         return self
 
     def meters(self) -> dict[str, Meter]:

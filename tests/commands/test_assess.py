@@ -176,7 +176,7 @@ def test_numbers_have_no_binary_tails() -> None:
     result = assess(read_log(path), None, Limits(), CauseTable())
     result.cycles = [_cycle(1, energy_kwh=0.1 + 0.2, cost="0.414360000000", currency="EUR")]
     found = result.as_contract()
-    assert found["cycles"][0]["energy_kwh"] == 0.3 and found["cycles"][0]["cost"] == 0.4144
+    assert found["cycles"][0]["energy_kwh"] == 0.3 and found["cycles"][0]["cost"] == 0.41436
     assert set(DECIMALS) >= {"energy_kwh", "cost", "power_w"}
 
 

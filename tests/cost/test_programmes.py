@@ -6,7 +6,7 @@ from fractions import Fraction
 
 import pytest
 from loadbook.cost.programmes import Run, programme_table, run_of, spread_of
-from loadbook.events import Cycle
+from loadbook.events import Cycle, Phase
 from loadbook.machine import parse_machine
 
 MACHINE = """
@@ -68,5 +68,6 @@ def test_spread() -> None:
 
 def test_a_cycle_is_a_run() -> None:
     cycle = Cycle(1, 0, 60_000, "eco", "completed", 0.5, cost="0.18", currency="EUR")
-    assert run_of(cycle) == Run("eco", "completed", 0, 60_000, 0.5, Fraction("0.18"), "EUR")
+    cycle.phases = [Phase("h", "heat", 0, 40_000, energy_kwh=0.4)]
+    assert run_of(cycle) == Run("eco", "completed", 0, 60_000, 0.5, Fraction("0.18"), "EUR", heat_kwh=0.4, key_ms=1)
     assert programme_table([]) == []

@@ -8,24 +8,30 @@ from __future__ import annotations
 
 from decimal import ROUND_DOWN, ROUND_HALF_UP, Context, Decimal
 from fractions import Fraction
-
-from iso4217 import Currency
+from functools import cache
 
 KEPT_DECIMALS = 12
 _CONTEXT = Context(prec=60)
 
 
+@cache
+def _minor_units() -> dict[str, int]:
+    # Only when money is spoken of: reading the tables takes a while on a small board.
+    from iso4217 import Currency  # noqa: PLC0415
+
+    return {currency.code: currency.exponent for currency in Currency if currency.exponent is not None}
+
+
 def known_currency(code: str) -> bool:
     """Whether ``code`` is an ISO 4217 currency that has a smallest unit (metals and test codes have none)."""
-    try:
-        return Currency(code).exponent is not None
-    except ValueError:
-        return False
+    return code in _minor_units()
 
 
 def minor_decimals(code: str) -> int:
     """Decimals of the currency's smallest unit: EUR 2, JPY 0, KWD 3 (ISO 4217). Raises ValueError."""
-    return int(Currency(code).exponent or 0)
+    if code not in _minor_units():
+        raise ValueError(f"{code!r} is no ISO 4217 currency")
+    return _minor_units()[code]
 
 
 def as_decimal(amount: Fraction, decimals: int, rounding: str) -> Decimal:

@@ -9,10 +9,11 @@ from fractions import Fraction
 from statistics import median, quantiles
 from typing import Any
 
+from loadbook.cost.heat import HeatCheck, check_heat, heating_kwh
 from loadbook.cost.label import LabelFigures, label_figures, stated_energy_kwh
 from loadbook.cost.money import amount_of, exact_text
 from loadbook.events import Cycle
-from loadbook.machine import Machine
+from loadbook.machine import Machine, Programme
 
 ENOUGH_FOR_QUARTILES = 8
 
@@ -28,6 +29,12 @@ class Run:
     energy_kwh: float | None
     cost: Fraction | None = None
     currency: str | None = None
+    heat_kwh: float | None = None
+    """Energy of its heating phases."""
+    own_kwh: float | None = None
+    saved: Fraction | None = None
+    key_ms: int = 0
+    """Names the cycle for good, as ``Cycle.key_ms`` does."""
 
     @property
     def duration_min(self) -> float:
@@ -37,7 +44,19 @@ class Run:
 def run_of(cycle: Cycle) -> Run:
     """A cycle as a run."""
     cost = None if cycle.cost is None else amount_of(cycle.cost)
-    return Run(cycle.programme, cycle.outcome, cycle.start_ms, cycle.end_ms, cycle.energy_kwh, cost, cycle.currency)
+    return Run(
+        cycle.programme,
+        cycle.outcome,
+        cycle.start_ms,
+        cycle.end_ms,
+        cycle.energy_kwh,
+        cost,
+        cycle.currency,
+        heating_kwh(cycle.phases),
+        cycle.own_kwh,
+        None if cycle.saved is None else amount_of(cycle.saved),
+        cycle.key_ms,
+    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,6 +113,7 @@ class ProgrammeRow:
     label_kwh: Decimal | None = None
     label_min: float | None = None
     label: LabelFigures | None = None
+    heat: HeatCheck | None = None
 
     @property
     def energy_against_label(self) -> float | None:
@@ -119,6 +139,14 @@ class ProgrammeRow:
                 "class": None if self.label is None else self.label.energy_class,
                 "standard_kwh": None if self.label is None else float(self.label.standard_kwh),
                 "energy_against_label": self.energy_against_label,
+            },
+            "heat": None
+            if self.heat is None
+            else {
+                "water_kwh": self.heat.water_kwh,
+                "measured_kwh": self.heat.measured_kwh,
+                "verdict": self.heat.verdict,
+                "because": self.heat.because,
             },
         }
 
@@ -150,4 +178,13 @@ def _row(programme_id: str | None, runs: list[Run], machine: Machine | None) -> 
         stated_energy_kwh(machine, chart) if machine and chart else None,
         chart.label.duration_min if chart and chart.label else None,
         label_figures(machine, chart) if machine and chart else None,
+        _heat(chart, done) if chart else None,
     )
+
+
+def _heat(chart: Programme, done: list[Run]) -> HeatCheck | None:
+    """The median heating energy against the programme's water, where the machine file has litres and kelvins."""
+    heats = [run.heat_kwh for run in done if run.heat_kwh]
+    if not heats or chart.heated_water_l is None or chart.temperature_rise_k is None:
+        return None
+    return check_heat(median(heats), chart.heated_water_l, chart.temperature_rise_k)

@@ -3,20 +3,19 @@
 from __future__ import annotations
 
 from bisect import bisect_right
-from collections.abc import Callable
+from collections.abc import Callable, Container
 from dataclasses import dataclass, field
 from datetime import date, timedelta
 from fractions import Fraction
 from zoneinfo import ZoneInfo
 
-import holidays
 import numpy as np
 import numpy.typing as npt
 
 from loadbook.checked import parse_toml
 from loadbook.cost import local_time
 from loadbook.cost.price_table import PriceTable, parse_prices, scaled
-from loadbook.cost.tariff_file import DAY_MINUTES, HOLIDAY, PRICE_DECIMALS, Period, TariffFile
+from loadbook.cost.tariff_file import DAY_MINUTES, HOLIDAY, PRICE_DECIMALS, Period, TariffFile, calendar_of
 
 PRICE_SCALE = 10**PRICE_DECIMALS
 NO_BAND = -1
@@ -65,7 +64,7 @@ class Tariff:
         self.band_names = (*names, SLOT_BAND)
         self._firsts = [period.first for period in self.file.periods]
         country, _, part = self.file.tariff.holidays.partition("-")
-        self._calendar = holidays.country_holidays(country, subdiv=part or None) if country else {}
+        self._calendar: Container[date] = calendar_of(country, part) if country else ()
         self._days_off = frozenset(self.file.tariff.further_holidays)
         self._templates: dict[tuple[int, int, tuple[bool, ...]], list[tuple[int, int]]] = {}
 

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Container
 from datetime import date, time
 from decimal import Decimal
 from itertools import pairwise
 from typing import Annotated, Any, Literal, Self, get_args
 from zoneinfo import ZoneInfo
 
-import holidays
 from pydantic import AliasChoices, BeforeValidator, Field, field_validator, model_validator
 
 from loadbook.checked import Strict
@@ -54,6 +54,13 @@ def _month_day(value: Any) -> Any:
 MinuteOfDay = Annotated[int, BeforeValidator(minute_of_day)]
 MonthDay = Annotated[tuple[int, int], BeforeValidator(_month_day)]
 Price = Annotated[Decimal, Field(ge=-10_000, le=10_000, decimal_places=PRICE_DECIMALS)]
+
+
+def calendar_of(country: str, part: str) -> Container[date]:
+    """Public holidays of a country, or a part of it. Raises NotImplementedError where they are not known."""
+    from holidays import country_holidays  # noqa: PLC0415 - only for tariffs that ask: it is large
+
+    return country_holidays(country, subdiv=part or None)
 
 
 class Season(Strict):
@@ -167,7 +174,7 @@ class TariffHead(Strict):
         country, _, part = code.partition("-")
         if code:
             try:
-                holidays.country_holidays(country, subdiv=part or None)
+                calendar_of(country, part)
             except NotImplementedError:
                 raise ValueError(
                     f"{code!r} is no country (and part) whose public holidays are known; "

@@ -92,15 +92,17 @@ class Ledger:
 
     def _put_cycle(self, machine: str, cycle: Cycle) -> None:
         energy_wh = None if cycle.energy_kwh is None else cycle.energy_kwh * 1000.0
+        own_wh = None if cycle.own_kwh is None else cycle.own_kwh * 1000.0
         number = self.db.execute(
             "INSERT INTO cycle (machine, key_ms, start_ms, end_ms, programme, outcome, energy_wh, peak_w, standby_w, "
-            "cost, currency, verdict) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?) "
+            "cost, currency, own_wh, saved, verdict) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?) "
             "ON CONFLICT (machine, key_ms) DO UPDATE SET start_ms = excluded.start_ms, end_ms = excluded.end_ms, "
             "programme = excluded.programme, outcome = excluded.outcome, energy_wh = excluded.energy_wh, "
             "peak_w = excluded.peak_w, standby_w = excluded.standby_w, cost = coalesce(excluded.cost, cost), "
-            "currency = coalesce(excluded.currency, currency), verdict = excluded.verdict RETURNING id",
+            "currency = coalesce(excluded.currency, currency), own_wh = coalesce(excluded.own_wh, own_wh), "
+            "saved = coalesce(excluded.saved, saved), verdict = excluded.verdict RETURNING id",
             (machine, cycle.key_ms, cycle.start_ms, cycle.end_ms, cycle.programme, cycle.outcome, energy_wh,
-             cycle.peak_w, cycle.standby_w, cycle.cost, cycle.currency, cycle.verdict),
+             cycle.peak_w, cycle.standby_w, cycle.cost, cycle.currency, own_wh, cycle.saved, cycle.verdict),
         ).fetchone()[0]  # fmt: skip
         self.db.execute("DELETE FROM phase WHERE cycle = ? AND position >= ?", (number, len(cycle.phases)))
         self.db.executemany(

@@ -34,6 +34,8 @@ CREATE TABLE cycle (
   standby_w     REAL,
   cost          TEXT,
   currency      TEXT,
+  own_wh        REAL,                 -- of the energy, from the site's own generation
+  saved         TEXT,                 -- what that saved against buying all
   verdict       TEXT NOT NULL,        -- pass | attention
   pinned        INTEGER NOT NULL DEFAULT 0,
   UNIQUE (machine, key_ms)

@@ -1,0 +1,256 @@
+"""Runs and readings for everything that is costed: from the store of a site, or from one log.
+
+``CyclePricer`` is what the recorder costs an ended cycle with; the sources are what commands and pages ask.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from fractions import Fraction
+from pathlib import Path
+from typing import Protocol
+from zoneinfo import ZoneInfo
+
+from loadbook.assessment import assess
+from loadbook.cost.energy_curve import UJ_PER_KWH, EnergyCurve
+from loadbook.cost.money import amount_of, exact_text
+from loadbook.cost.price import price_curve, price_series
+from loadbook.cost.programmes import Run, run_of
+from loadbook.cost.solar import price_with_curve, price_with_meter
+from loadbook.cost.solar_curve import SolarCurve, parse_solar
+from loadbook.cost.statement import Metered
+from loadbook.cost.tariff import Tariff
+from loadbook.errors import InputError
+from loadbook.events import Cycle
+from loadbook.files import load_causes, read_text
+from loadbook.judge.limits import Limits
+from loadbook.logs import Log
+from loadbook.machine import Machine, parse_machine
+from loadbook.reading import HOLD_MS, Series
+from loadbook.settings import Settings
+from loadbook.store.connect import LEDGER_FILE, read_only
+from loadbook.store.readings import ReadingReader
+from loadbook.tariff_files import load_tariff, tariff_path
+
+NEEDED = ("power_w", "energy_wh")
+_HOUR_MS = 3_600_000
+
+
+def load_solar(path: Path, time_zone: str) -> SolarCurve:
+    """The generation curve at ``path``. Raises InputError."""
+    return parse_solar(read_text(path, "solar curve"), str(path), time_zone)
+
+
+@dataclass(frozen=True, slots=True)
+class SiteCosts:
+    """What a site's costs hang on: its tariff and its own generation, each None where it has none."""
+
+    tariff: Tariff | None
+    curve: SolarCurve | None
+
+
+def site_costs(settings: Settings, folder: Path) -> SiteCosts:
+    """Tariff and solar curve the settings name; ``folder`` is the settings file's. Raises InputError."""
+    tariff = load_tariff(tariff_path(settings.tariff, folder)) if settings.tariff else None
+    zone = tariff.file.tariff.time_zone if tariff else settings.site.time_zone
+    return SiteCosts(tariff, load_solar(folder / settings.solar.curve, zone) if settings.solar.curve else None)
+
+
+class CyclePricer:
+    """Costs ended cycles of a site. Raises InputError where the tariff or curve cannot be used."""
+
+    def __init__(self, settings: Settings, folder: Path) -> None:
+        self._solar = settings.solar
+        self.costs = site_costs(settings, folder)
+
+    def price(self, reader: ReadingReader, meter: str, cycle: Cycle) -> None:
+        """Set the cycle's cost and currency (and own energy and saving, where the site has solar) from its readings.
+
+        Without a tariff, or where the tariff knows no price then, the cost stays None.
+        """
+        tariff = self.costs.tariff
+        if tariff is None or cycle.end_ms <= cycle.start_ms:
+            return
+        span = (cycle.start_ms - HOLD_MS, cycle.end_ms + HOLD_MS)
+        series = reader.series(meter, *span, NEEDED)
+        cycle.currency = tariff.currency
+        own = self._solar.meter
+        if own and own != meter:
+            second = reader.series(own, *span, NEEDED)
+            split = price_with_meter(
+                tariff, series, second, self._solar.measures, start_ms=cycle.start_ms, end_ms=cycle.end_ms
+            )
+        elif self.costs.curve is not None:
+            split = price_with_curve(tariff, series, self.costs.curve, cycle.start_ms, cycle.end_ms)
+        else:
+            cycle.cost = price_series(tariff, series, cycle.start_ms, cycle.end_ms).text()
+            return
+        cycle.cost, cycle.own_kwh = split.text(), split.own_kwh
+        cycle.saved = None if split.saved is None else exact_text(split.saved)
+
+
+class Source(Protocol):
+    """Where a machine's runs and readings come from."""
+
+    machine: Machine | None
+    machine_id: str
+    name: str
+    place: str | None
+
+    def runs(self, start_ms: int | None = None, end_ms: int | None = None) -> list[Run]:
+        """Runs that begin in the span, in order of time."""
+
+    def series(self, start_ms: int, end_ms: int) -> Series:
+        """Power and counter in the span."""
+
+    def metered(self, start_ms: int, end_ms: int, tariff: Tariff | None) -> Metered | None:
+        """What the meter saw in the span; None when it saw nothing."""
+
+    def last_ms(self) -> int | None:
+        """The newest reading."""
+
+    def programme_names(self) -> dict[str, str]:
+        """Names of the charted programmes by id."""
+
+
+def _names(machine: Machine | None) -> dict[str, str]:
+    return {p.id: p.name or p.id for p in machine.programmes} if machine else {}
+
+
+def _within(at_ms: int, start_ms: int | None, end_ms: int | None) -> bool:
+    return (start_ms is None or at_ms >= start_ms) and (end_ms is None or at_ms < end_ms)
+
+
+class LogSource:
+    """One log, assessed by the code that runs live."""
+
+    def __init__(self, log: Log, machine: Machine | None, settings: Settings, tariff: Tariff | None) -> None:
+        self.machine, self.log = machine, log
+        self.machine_id = machine.id if machine else (log.series.meter or "machine")
+        self.name = machine.machine.name if machine else self.machine_id
+        self.place = machine.machine.place if machine else None
+        self.cycles = assess(log, machine, Limits.of_site(settings.site), load_causes(), tariff).cycles
+
+    def runs(self, start_ms: int | None = None, end_ms: int | None = None) -> list[Run]:
+        return [run_of(cycle) for cycle in self.cycles if _within(cycle.start_ms, start_ms, end_ms)]
+
+    def series(self, start_ms: int, end_ms: int) -> Series:
+        first, last = self.log.series.at_ms.searchsorted((start_ms, end_ms))
+        return self.log.series.slice(int(first), int(last))
+
+    def metered(self, start_ms: int, end_ms: int, tariff: Tariff | None) -> Metered | None:
+        return metered_of(self.series(start_ms, end_ms), tariff)
+
+    def last_ms(self) -> int | None:
+        return int(self.log.series.at_ms[-1]) if len(self.log.series) else None
+
+    def programme_names(self) -> dict[str, str]:
+        return _names(self.machine)
+
+
+class StoreSource:
+    """A machine of a site, from its ledger and its readings; reads only. Raises InputError for an unknown machine."""
+
+    def __init__(self, settings: Settings, folder: Path, reader: ReadingReader, machine_id: str) -> None:
+        self._db = read_only(folder / settings.store.folder / LEDGER_FILE)
+        self._reader = reader
+        row = self._db.execute(
+            "SELECT id, name, place, meter, file_text FROM machine WHERE id = ?", (machine_id,)
+        ).fetchone()
+        if row is None:
+            known = ", ".join(machines_of(settings, folder)) or "none yet"
+            raise InputError(f"there is no machine {machine_id!r} in the ledger; it has: {known}")
+        self.machine_id, self.name, self.place, self.meter = row["id"], row["name"], row["place"], row["meter"]
+        text = row["file_text"]
+        self.machine = parse_machine(text, f"the machine file of {machine_id} in the ledger") if text else None
+
+    def runs(self, start_ms: int | None = None, end_ms: int | None = None) -> list[Run]:
+        rows = self._db.execute(
+            "SELECT c.*, (SELECT sum(energy_wh) FROM phase WHERE cycle = c.id AND stage = 'heat') AS heat_wh "
+            "FROM cycle c WHERE machine = ? AND start_ms >= ? AND start_ms < ? ORDER BY start_ms",
+            (self.machine_id, -(1 << 62) if start_ms is None else start_ms, 1 << 62 if end_ms is None else end_ms),
+        )
+        return [
+            Run(
+                row["programme"],
+                row["outcome"],
+                row["start_ms"],
+                row["end_ms"],
+                _kwh(row["energy_wh"]),
+                _amount(row["cost"]),
+                row["currency"],
+                _kwh(row["heat_wh"]),
+                _kwh(row["own_wh"]),
+                _amount(row["saved"]),
+                row["key_ms"],
+            )
+            for row in rows
+        ]
+
+    def series(self, start_ms: int, end_ms: int) -> Series:
+        return self._reader.series(self.meter or "", start_ms, end_ms, NEEDED)
+
+    def metered(self, start_ms: int, end_ms: int, tariff: Tariff | None) -> Metered | None:
+        span = self._reader.span(self.meter or "")
+        if span is None or span[0] >= end_ms or span[1] < start_ms:
+            return None
+        first, last = max(start_ms, span[0]), min(end_ms, span[1])
+        counter = _counter_kwh(
+            self._reader.series(self.meter, first, min(first + _HOUR_MS, end_ms), NEEDED),
+            self._reader.series(self.meter, max(last - _HOUR_MS, first), last + 1, NEEDED),
+        )
+        return Metered(self._reader.energy_wh(self.meter, start_ms, end_ms) / 1000, counter)
+
+    def last_ms(self) -> int | None:
+        span = self._reader.span(self.meter or "")
+        return None if span is None else span[1]
+
+    def programme_names(self) -> dict[str, str]:
+        return _names(self.machine)
+
+    def close(self) -> None:
+        self._db.close()
+
+
+def machines_of(settings: Settings, folder: Path) -> list[str]:
+    """Ids of the machines in a site's ledger. Raises StartError where there is none."""
+    db = read_only(folder / settings.store.folder / LEDGER_FILE)
+    try:
+        return [row["id"] for row in db.execute("SELECT id FROM machine ORDER BY name, id")]
+    finally:
+        db.close()
+
+
+def zone_of(settings: Settings) -> ZoneInfo:
+    """The site's time zone. Raises InputError where there is none of that name."""
+    try:
+        return ZoneInfo(settings.site.time_zone)
+    except (OSError, ValueError, KeyError):
+        raise InputError(f"site.time_zone {settings.site.time_zone!r} is no IANA time zone") from None
+
+
+def metered_of(series: Series, tariff: Tariff | None) -> Metered | None:
+    """Energy by integration and by the counter of a stretch of full-rate readings; its cost where there is a tariff."""
+    if len(series) < 2:
+        return None
+    curve = EnergyCurve(series)
+    energy_kwh = curve.between(curve.first_ms, curve.last_ms) / UJ_PER_KWH
+    return Metered(energy_kwh, _counter_kwh(series, series), price_curve(tariff, curve) if tariff else None)
+
+
+def _counter_kwh(first: Series, last: Series) -> float | None:
+    """Difference of the counter from the first to the last reading that has one."""
+    if first.energy_wh is None or last.energy_wh is None:
+        return None
+    began, ended = (s.energy_wh[s.energy_wh == s.energy_wh] for s in (first, last) if s.energy_wh is not None)
+    if len(began) == 0 or len(ended) == 0 or ended[-1] < began[0]:
+        return None  # no counter, or it went back: reset, or rolled over
+    return float(ended[-1] - began[0]) / 1000
+
+
+def _kwh(wh: float | None) -> float | None:
+    return None if wh is None else wh / 1000
+
+
+def _amount(text: str | None) -> Fraction | None:
+    return None if text is None else amount_of(text)
