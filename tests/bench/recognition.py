@@ -24,14 +24,14 @@ sys.path.insert(0, str(Path(__file__).resolve().parent))
 from loadbook.simulate import catalogue
 from loadbook.simulate.catalogue import Scenario
 from loadbook.simulate.write import write
-from recognising import Heard, hear, series_of_rows, truth_json
+from recognising import Heard, hear, series_of, truth_json
 from scoring import Fault, Score, f1, score
 from steps import StepScore, speed_table, step_scores
 
 
 def run(scenario: Scenario, failing: Path | None, verbose: bool) -> tuple[Score, StepScore]:
     made = scenario.make()
-    series = series_of_rows(made.rows, scenario)
+    series = series_of(scenario, made)
     truth = truth_json(scenario, made)
     heard = hear(series, scenario.model.machine)
     result = score(truth, heard.said, heard.live)

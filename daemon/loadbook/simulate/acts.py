@@ -110,7 +110,7 @@ class Heat:
             if rate > 0:
                 seconds = min(seconds, max((target_c - run.water_c) / rate, DT_S))
             steps = max(1, round(seconds / DT_S))
-            run.draw(seconds, **_cut(levels, done, done + steps), **{h: 1.0 for h in self.heaters})
+            run.draw(seconds, **_cut(levels, done, done + steps), **dict.fromkeys(self.heaters, 1.0))
             done += steps
             if self.breaks and done * DT_S >= next_break and run.water_c < target_c:
                 off = round(float(run.rng.uniform(*self.breaks[2:])) / DT_S)
@@ -151,7 +151,7 @@ class Hold:
                 on = False
             piece = min(4.0, seconds - done * DT_S)
             steps = max(1, round(piece / DT_S))
-            heat = {h: 1.0 for h in self.heaters} if on else {}
+            heat = dict.fromkeys(self.heaters if on else (), 1.0)
             run.draw(piece, **_cut(levels, done, done + steps), **heat)
 
 
@@ -224,45 +224,38 @@ class Spin:
 
 @dataclass(frozen=True)
 class Dry:
-    """Hot air over a turning drum: water leaves at watts over heat of evaporation, the thermostat cycles the heater at
-    the end and the more so the drier the load; short stops where the drum reverses."""
+    """Hot air over turning laundry: water leaves at watts over heat of evaporation, the thermostat cycles the heater,
+    and rests it the longer the drier the load. ``useful`` is the share of the heat that evaporates water; a heat
+    pump's is above one. With ``reverse_every_s`` the drum stops shortly to turn round."""
 
     heaters: tuple[str, ...]
-    drum: str
     water_kg: tuple[float, float]
-    fan: str | None = None
+    meanwhile: Background
     useful: float = 0.72
     on_s: tuple[float, float] = (160.0, 180.0)
     off_s: tuple[float, float] = (20.0, 36.0)
     reverse_every_s: float = 0.0
     reverse_s: float = 2.5
+    drum: str = "drum_motor"
     timeout_s: float = 9000.0
 
     def go(self, run: Run) -> None:
         water = float(run.rng.uniform(*self.water_kg)) * run.lengthen.get(run.phase_id, 1.0)
-        whole, start = water, run.n
-        load = float(run.rng.uniform(0.7, 0.9))
-        next_turn = self.reverse_every_s or float("inf")
-        while water > 0 and (run.n - start) * DT_S < run.cap(self.timeout_s * run.patience):
+        limit_s = run.cap(self.timeout_s * min(run.patience, 4.0))
+        levels = self.meanwhile.levels(run, round(limit_s / DT_S) + 400)
+        if self.reverse_every_s:
+            at_s = np.arange(levels[self.drum].size) * DT_S
+            levels[self.drum][(at_s % self.reverse_every_s) > self.reverse_every_s - self.reverse_s] = 0.0
+        whole, start, heat_on = water, run.n, True
+        while water > 0 and (run.n - start) * DT_S < limit_s:
+            done = run.n - start
             dryness = 1.0 - water / whole
-            for heat_on, span in ((True, self.on_s), (False, self.off_s)):
-                left_s = float(run.rng.uniform(*span)) * (1.0 + (0.0 if heat_on else 0.5 * dryness))
-                while left_s > 0:
-                    gone = (run.n - start) * DT_S
-                    piece = min(left_s, max(next_turn - gone, DT_S))
-                    steps = max(1, round(piece / DT_S))
-                    asked: dict[str, float | Array] = {self.drum: steady(run.rng, steps, load * (1 - 0.12 * dryness))}
-                    if self.fan:
-                        asked[self.fan] = steady(run.rng, steps, 0.92)
-                    if heat_on:
-                        asked |= {h: 1.0 for h in self.heaters}
-                    drawn = run.draw(piece, **asked)
-                    joules = sum(float(drawn[h].sum()) for h in self.heaters) * DT_S
-                    water -= joules * self.useful / EVAPORATION_J_PER_KG
-                    left_s -= steps * DT_S
-                    if (run.n - start) * DT_S >= next_turn:
-                        run.draw(self.reverse_s, **({self.fan: 0.92} if self.fan else {}))
-                        next_turn = (run.n - start) * DT_S + self.reverse_every_s
+            span = self.on_s if heat_on else (self.off_s[0], self.off_s[1] * (1.0 + 0.5 * dryness))
+            seconds = min(float(run.rng.uniform(*span)), max(limit_s - done * DT_S, DT_S))
+            steps = max(1, round(seconds / DT_S))
+            drawn = run.draw(seconds, **_cut(levels, done, done + steps), **dict.fromkeys(self.heaters * heat_on, 1.0))
+            water -= sum(float(drawn[h].sum()) for h in self.heaters) * DT_S * self.useful / EVAPORATION_J_PER_KG
+            heat_on = not heat_on
 
 
 @dataclass(frozen=True)

@@ -6,17 +6,32 @@ import zlib
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
+from typing import Any
 
-from loadbook.simulate import machines
+from loadbook.simulate import hard, machines
 from loadbook.simulate.expect import Expected
 from loadbook.simulate.faults import FAULTS, Case, one_turn
-from loadbook.simulate.metering import FULL, Meter, Rows, read_out
+from loadbook.simulate.metering import (
+    COARSE,
+    FULL,
+    NO_VOLTS,
+    PLUG,
+    Meter,
+    Rows,
+    drop,
+    read_out,
+    repeat,
+    shuffle,
+    step_back,
+    thin,
+)  # fmt: skip
 from loadbook.simulate.model import Model
 from loadbook.simulate.play import Session, Turn, play
-from loadbook.simulate.run import Recorded
+from loadbook.simulate.run import DT_S, Recorded
 from loadbook.simulate.supply import Supply
 from loadbook.simulate.truth import Truth, truth_of
 
+Spoil = Callable[[Rows, Recorded], Rows]
 START = datetime(2031, 3, 4, 6, 0, 0, tzinfo=UTC)
 
 
@@ -38,12 +53,18 @@ class Scenario:
     meter: Meter = FULL
     fault: str = ""
     supply: Callable[[Supply], Supply] = lambda s: s
-    spoil: Callable[[Rows, Recorded], Rows] = lambda r, _: r
-    needed: Callable[[], Callable[[Expected], bool]] | None = None
+    spoil: Spoil = lambda r, _: r
+    needed: Callable[[list[Expected]], list[Expected]] | None = None
     start: datetime = START
     offset_h: tuple[tuple[float, float], ...] = ()
     note: str = ""
     tags: tuple[str, ...] = field(default=())
+    back: tuple[float, float] | None = None
+    """The clock was set back: (second of the run, by how many seconds)."""
+
+    def clock_s(self, at_s: float) -> float:
+        """What the log's clock said at a second of the run."""
+        return at_s - self.back[1] if self.back and at_s >= self.back[0] else at_s
 
     def make(self) -> Made:
         """Play it, read it, and say the truth about it."""
@@ -52,7 +73,7 @@ class Scenario:
         )
         recorded = play(self.model, self.session, self.seed, self.supply(base))
         rows = self.spoil(read_out(recorded, self.meter, self.seed), recorded)
-        return Made(recorded, rows, truth_of(recorded, rows, self.needed() if self.needed else None))
+        return Made(recorded, rows, truth_of(recorded, rows, self.needed))
 
     def shows(self) -> bool:
         """Whether the contract asks for an alert at all: a blocked drum in short strokes, say, has no steady draw."""
@@ -72,7 +93,7 @@ def faulty(model: Model, programme: str, fault_id: str, seed: int, meter: Meter 
         return None
     return Scenario(
         f"{model.id}--{programme}--{fault_id}--{seed}", model, one_turn(programme, case),
-        seed_of(model.id, fault_id, seed),        meter, fault_id, case.supply, case.rows, lambda: fault.needed(case),
+        seed_of(model.id, fault_id, seed),        meter, fault_id, case.supply, case.rows, fault.needed(case),
     )  # fmt: skip
 
 
@@ -103,28 +124,74 @@ def replay_scenarios() -> list[Scenario]:
 
 def bench_models() -> dict[str, tuple[Model, Meter]]:
     """The bench's machines by id, each with the meter it is read by."""
-    return {m.id: (m, FULL) for m in (machines.washer(), machines.dishwasher(), machines.dryer())}
+    meters = {"lamp-dish-5": COARSE, "pier-washer-8": NO_VOLTS, "quay-dryer-9": PLUG}
+    easy = (machines.washer(), machines.dishwasher(), machines.dryer())
+    return {m.id: (m, meters.get(m.id, FULL)) for m in (*easy, *hard.hard_models().values())}
 
 
 def bench_scenarios(
     seeds: int = 1, healthy: int = 2, only: str | None = None, faults: tuple[str, ...] = ()
 ) -> Iterator[Scenario]:
-    """Machines times programmes times faults times seeds, and the healthy runs."""
+    """Machines times programmes times faults times seeds, healthy runs, and healthy sessions with spoilt logs."""
     for model, meter in bench_models().values():
         if only and model.id != only:
             continue
-        for number, programme in enumerate(model.programmes):
-            for seed in range(healthy):
-                yield _healthy(model, programme, seed, meter)
-            for fault in FAULTS:
-                if faults and fault.id not in faults:
+        yield from of_model(model, meter, seeds, healthy, faults)
+
+
+def of_model(model: Model, meter: Meter, seeds: int, healthy: int, faults: tuple[str, ...] = ()) -> Iterator[Scenario]:
+    """All scenarios of one model. With one seed only the first programme gets the faults."""
+    for number, programme in enumerate(model.programmes):
+        for seed in range(healthy):
+            yield _healthy(model, programme, seed, meter)
+            if not number:
+                yield from spoilt(model, seed, meter)
+        for fault in FAULTS:
+            if faults and fault.id not in faults:
+                continue
+            for seed in range(seeds):
+                if seeds == 1 and number:
                     continue
-                for seed in range(seeds):
-                    if seeds == 1 and number:
-                        continue
-                    scenario = faulty(model, programme, fault.id, seed, meter)
-                    if scenario and scenario.shows():
-                        yield scenario
+                scenario = faulty(model, programme, fault.id, seed, meter)
+                if scenario and scenario.shows():
+                    yield scenario
+
+
+def spoilt(model: Model, seed: int, meter: Meter) -> list[Scenario]:
+    """Healthy machines in hard sessions and logs: cycles close together, gaps, spikes, clock steps, midnight."""
+    ids = list(model.programmes)
+    first, other = ids[0], ids[-1]
+    pick = seed_of(model.id, "spoilt", seed)
+
+    def one(name: str, session: Session, spoil: Spoil | None = None, **more: Any) -> Scenario:
+        return Scenario(
+            f"{model.id}--{name}--healthy--{seed}", model, session, pick + len(name), more.pop("meter", meter),
+            spoil=spoil or (lambda r, _: r), tags=("csv",), **more,
+        )  # fmt: skip
+
+    def rough(rows: Rows, _: Recorded) -> Rows:
+        return shuffle(repeat(thin(rows, pick), pick), pick)
+
+    def hole(rows: Rows, recorded: Recorded) -> Rows:
+        at_s = recorded.run.cycles[0].start * DT_S + 900.0
+        return drop(rows, at_s, at_s + 45.0)
+
+    single = Session((Turn(first),))
+    night = Session((Turn(first, idle_s=2400.0), Turn(other, idle_s=3000.0)), after_s=1500.0)
+    summer = ((0.0, 1.0), (2400.0, 2.0))
+    changes = Session((Turn(other, idle_s=1800.0),), after_s=900.0)
+    scenarios = [
+        one("close", Session((Turn(first), Turn(other, idle_s=40.0, display_s=40.0)))),
+        one("rough", single, rough),
+        one("spiky", single, meter=replace(meter, spike_every=1200.0)),
+        one("hole", single, hole),
+        one("midnight", night, start=datetime(2031, 3, 4, 22, 10, tzinfo=UTC)),
+        one(
+            "summer-time", changes, start=datetime(2031, 3, 30, 0, 20, tzinfo=UTC), offset_h=((0.0, 1.0), (2400.0, 2.0))
+        ),
+        one("clock-back", single, lambda r, _: step_back(r, 2000.0, 25.0), back=(2000.0, 25.0)),
+    ]
+    return scenarios if seed else scenarios[:4]
 
 
 _healthy = healthy

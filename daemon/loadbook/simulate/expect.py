@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+import numpy as np
+
 from loadbook.machine import PhaseChart, Programme
 from loadbook.simulate.metering import Rows
 from loadbook.simulate.run import Recorded, Stay
@@ -34,6 +36,12 @@ class View:
     volts_known: bool
     slack_s: float
     """What the meter's interval adds to every latest moment."""
+
+    @property
+    def step_w(self) -> float:
+        """The meter's resolution, as far as the log shows it."""
+        differences = np.diff(np.unique(self.rows.columns["power_w"]))
+        return float(differences.min(initial=100.0))
 
     @property
     def stays(self) -> list[Stay]:

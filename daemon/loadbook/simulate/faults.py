@@ -37,19 +37,21 @@ class Fault:
     about: tuple[str, ...]
     make: Callable[[Model, str], Case | None]
 
-    def needed(self, case: Case) -> Callable[[Expected], bool]:
-        """Which of the derived expectations the case is about: the first of its kind."""
-        had: set[str] = set()
+    def needed(self, case: Case) -> Callable[[list[Expected]], list[Expected]]:
+        """Which of the derived expectations the case is about: the earliest of the first kind that there is."""
 
-        def is_needed(one: Expected) -> bool:
-            right = one.kind in self.about and one.kind not in had
-            right = right and (case.component is None or not one.components or case.component in one.components)
-            right = right and (case.phase is None or case.phase in one.phases)
-            if right:
-                had.update(self.about)
-            return right
+        def about_it(one: Expected) -> bool:
+            part = case.component is None or not one.components or case.component in one.components
+            return part and (case.phase is None or case.phase in one.phases)
 
-        return is_needed
+        def pick(expected: list[Expected]) -> list[Expected]:
+            for kind in self.about:
+                right = [e for e in expected if e.kind == kind and about_it(e)]
+                if right:
+                    return [min(right, key=lambda e: e.provable_s)]
+            return []
+
+        return pick
 
 
 def steps(model: Model, programme: str) -> tuple[Step, ...]:

@@ -146,7 +146,7 @@ def dryer() -> Model:
             "cupboard-dry": (
                 Step(
                     phase("drying", "dry", 1500, 6000, on=("drum_motor",), pulsing=("heater",)),
-                    Dry(("heater",), "drum_motor", (1.6, 3.0)),
+                    Dry(("heater",), (1.6, 3.0), Background(on={"drum_motor": 0.8})),
                 ),
                 Step(
                     phase("cool-down", "cool", 400, 900, on=("drum_motor",)),

@@ -24,11 +24,13 @@ class Act(Protocol):
 
 @dataclass(frozen=True)
 class Step:
-    """One phase: its row of the chart, and what truly happens in it. ``likely`` is how often an optional one comes."""
+    """One phase: its row of the chart, and what truly happens in it. ``likely`` is how often an optional one comes;
+    the phases of one ``block`` come together or not at all."""
 
     chart: PhaseChart
     act: Act
     likely: float = 1.0
+    block: str = ""
 
 
 @dataclass(frozen=True)

@@ -74,7 +74,10 @@ def _cycle(run: Run, turn: Turn, number: int) -> None:
     }
     run.outages = dict(twist.outages)
     run.lengthen, run.cut_after, run.patience = dict(twist.lengthen), dict(twist.cut_after), twist.patience
-    steps = [s for s in run.model.programmes[turn.programme] if not s.chart.optional or run.rng.random() < s.likely]
+    come: dict[str, bool] = {}
+    for s in run.model.programmes[turn.programme]:
+        come.setdefault(s.block or s.chart.id, not s.chart.optional or bool(run.rng.random() < s.likely))
+    steps = [s for s in run.model.programmes[turn.programme] if come[s.block or s.chart.id]]
     if twist.reorder:
         steps = twist.reorder(steps)
     cycle = Played(turn.programme, run.n)

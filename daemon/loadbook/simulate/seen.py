@@ -35,7 +35,8 @@ def _lost(view: View, cycles: list[tuple[float, float]]) -> list[Expected]:
     for first, last in view.recorded.run.lost:
         began_s, end_s = first * DT_S, last * DT_S
         read = (view.rows.true_s > began_s) & (view.rows.true_s < end_s)
-        if end_s - began_s >= LOST_S + 1 and read.sum() >= LOST_S:
+        shows = view.volts_known or (view.recorded.run.model.running_w >= 2.0 and view.step_w <= 0.5)
+        if shows and end_s - began_s >= LOST_S + 1 and read.sum() >= LOST_S:
             number = next((i for i, c in enumerate(cycles) if c[0] <= began_s <= c[1]), None)
             out.append(
                 Expected("power_lost", began_s, began_s + LOST_S - 1, began_s + LOST_S + 5 + view.slack_s, cycle=number)

@@ -37,15 +37,15 @@ class Truth:
     expected: list[Expected]
 
 
-def truth_of(recorded: Recorded, rows: Rows, needed: Callable[[Expected], bool] | None = None) -> Truth:
+def truth_of(recorded: Recorded, rows: Rows, needed: Callable[[list[Expected]], list[Expected]] | None = None) -> Truth:
     """The truth of a run read out as ``rows``. ``needed`` says which expectations the scenario is about; what else
     follows from it may be said or not (default: all are needed)."""
     step_s = float(np.median(np.diff(rows.true_s))) if rows.true_s.size > 1 else 1.0
     view = View(recorded, rows, "voltage_v" in rows.columns, 2 * step_s + 1.0)
     cycles = cycles_of(view)
     expected = charted.expectations(view) + seen.expectations(view, [(c.start_s, c.end_s) for c in cycles])
-    for one in expected:
-        one.needed = True if needed is None else needed(one)
+    for one in expected if needed is None else needed(expected):
+        one.needed = True
     return Truth(cycles, switches_of(recorded), expected)
 
 

@@ -40,7 +40,7 @@ def written(scenario: Scenario, machine_file: str) -> Written:
     made = scenario.make()
 
     def iso(at_s: float) -> str:
-        return stamp(scenario.start, at_s)
+        return stamp(scenario.start, scenario.clock_s(at_s))
 
     about = {
         "scenario": scenario.name, "machine_file": machine_file, "machine": scenario.model.id, "fault": scenario.fault,
