@@ -186,9 +186,7 @@ def spoilt(model: Model, seed: int, meter: Meter) -> list[Scenario]:
         one("spiky", single, meter=replace(meter, spike_every=1200.0)),
         one("hole", single, hole),
         one("midnight", night, start=datetime(2031, 3, 4, 22, 10, tzinfo=UTC)),
-        one(
-            "summer-time", changes, start=datetime(2031, 3, 30, 0, 20, tzinfo=UTC), offset_h=((0.0, 1.0), (2400.0, 2.0))
-        ),
+        one("summer-time", changes, start=datetime(2031, 3, 30, 0, 20, tzinfo=UTC), offset_h=summer),
         one("clock-back", single, lambda r, _: step_back(r, 2000.0, 25.0), back=(2000.0, 25.0)),
     ]
     return scenarios if seed else scenarios[:4]

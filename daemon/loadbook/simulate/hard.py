@@ -188,7 +188,8 @@ def heat_pump_dryer() -> Model:
             ),
         },
         true={
-            "compressor": Truth((0.9, 1.02), 0.85), "drum_motor": Truth((0.9, 1.02), 0.7), "fan": Truth((0.9, 1.02), 0.6),
+            "compressor": Truth((0.9, 1.02), 0.85), "drum_motor": Truth((0.9, 1.02), 0.7),
+            "fan": Truth((0.9, 1.02), 0.6),
         },
         running_w=2.8, off_w=0.4,
     )  # fmt: skip
