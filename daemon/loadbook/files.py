@@ -62,6 +62,25 @@ def load_settings(path: Path) -> Settings:
     return parse_settings(read_text(path, "settings file"), str(path))
 
 
+def load_machines(settings: Settings, folder: Path) -> dict[str, Machine]:
+    """The machines of the settings by their ids; ``folder`` is the settings file's. Raises InputError, also where two
+    files have one id or a meter names a machine that no file has."""
+    machines: dict[str, Machine] = {}
+    for name in settings.machines:
+        path = folder / name
+        machine = load_machine(path if path.exists() else find_machine(Path(name)))
+        if machine.id in machines:
+            raise InputError(f"{path}: there is another machine with the id {machine.id!r}; give each its own")
+        machines[machine.id] = machine
+    for meter in settings.meters().values():
+        if meter.machine and meter.machine not in machines:
+            has = ", ".join(machines) or "none"
+            raise InputError(
+                f"meter {meter.id!r}: machine {meter.machine!r}: no file in machines has this id (they have {has})"
+            )
+    return machines
+
+
 def load_causes(extra: Sequence[Path] = ()) -> CauseTable:
     """The table of causes that comes along, then the user's own files. Raises InputError."""
     paths = [*sorted(share("config", "causes").glob("*.toml")), *extra]

@@ -66,6 +66,17 @@ def test_the_command_prints_and_checks(here: Path, capsys: pytest.CaptureFixture
     assert capsys.readouterr().out == "mine.toml: fine: 0 lines, 0 meters, 0 machines\n"
 
 
+LINE = """[[line]]
+id = "l"
+kind = "modbus_tcp"
+host = "localhost"
+[[line.meter]]
+id = "m"
+map = "{}"
+machine = "{}"
+"""
+
+
 @pytest.mark.parametrize(
     ("text", "message"),
     [
@@ -76,6 +87,9 @@ def test_the_command_prints_and_checks(here: Path, capsys: pytest.CaptureFixture
         ('tariff = "none"\n', "none: cannot read this tariff file"),
         ('causes = ["none.toml"]\n', "none.toml: cannot read this cause table"),
         ("[site\n", "mine.toml: not valid TOML"),
+        (LINE.format("nothing", ""), "map 'nothing': no such meter map; there are"),
+        (LINE.format("sunspec", "m"), "meter 'm': machine 'm': no file in machines has this id"),
+        ('machines = ["quay-washer-1", "quay-washer-1"]\n', "another machine with the id 'quay-washer-1'"),
         ('[[line]]\nid = "l"\nkind = "modbus_tcp"\n[[line.meter]]\nid = "m"\nmap = "x"\n', "has no host; add host"),
     ],
 )

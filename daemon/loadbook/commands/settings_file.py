@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from loadbook.errors import InputError
-from loadbook.files import load_causes, load_machine, load_settings
+from loadbook.files import load_causes, load_machines, load_map, load_settings
 from loadbook.settings_text import settings_file, settings_table
 
 
@@ -57,9 +57,11 @@ def check(path: Path) -> str:
     from loadbook.tariff_files import load_tariff, tariff_path  # noqa: PLC0415 - slow to import: holidays, currencies
 
     settings, folder = load_settings(path), path.parent
-    machines = [load_machine(folder / name) for name in settings.machines]
+    machines = load_machines(settings, folder)
     load_causes([folder / name for name in settings.causes])
     if settings.tariff:
         load_tariff(tariff_path(settings.tariff, folder))
     meters = settings.meters()
+    for meter in meters.values():
+        load_map(meter.map, folder)
     return f"{path}: fine: {len(settings.lines)} lines, {len(meters)} meters, {len(machines)} machines"
