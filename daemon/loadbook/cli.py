@@ -13,20 +13,29 @@ import os
 import sys
 from collections.abc import Sequence
 from importlib.metadata import entry_points
+from typing import NoReturn
 
 from loadbook import __version__
 from loadbook.errors import LoadbookError
 
-COMMANDS: tuple[str, ...] = (
-    "assess",
-    "import_log",
-    "settings_file",
-)
+COMMANDS: dict[str, str] = {
+    "assess": "assess",
+    "import": "import_log",
+    "settings": "settings_file",
+}
+"""Command -> module in ``loadbook.commands``."""
 
 
-def build_parser() -> argparse.ArgumentParser:
-    """The whole command line."""
-    parser = argparse.ArgumentParser(
+class OneLineParser(argparse.ArgumentParser):
+    """Says what is wrong with the arguments in one line, as every other error is."""
+
+    def error(self, message: str) -> NoReturn:
+        self.exit(2, f"{self.prog}: {message}; see {self.prog} --help\n")
+
+
+def build_parser(only: str | None = None) -> argparse.ArgumentParser:
+    """The whole command line; with ``only``, what the command of that name needs (the others take time to import)."""
+    parser = OneLineParser(
         prog="loadbook",
         description="Records what washing appliances draw through a whole programme, recognises each phase, judges it "
         "against the rating plates, says what to check next and what the cycle cost.",
@@ -34,16 +43,20 @@ def build_parser() -> argparse.ArgumentParser:
     )
     parser.add_argument("--version", action="version", version=f"loadbook {__version__}")
     subparsers = parser.add_subparsers(dest="command", metavar="COMMAND", required=True)
-    for name in COMMANDS:
-        importlib.import_module(f"loadbook.commands.{name}").register(subparsers)
-    for point in sorted(entry_points(group="loadbook.commands"), key=lambda p: p.name):
-        point.load().register(subparsers)
+    points = {point.name: point for point in entry_points(group="loadbook.commands")}
+    names = [only] if only in COMMANDS or only in points else sorted({*COMMANDS, *points})
+    for name in names:
+        module = (
+            importlib.import_module(f"loadbook.commands.{COMMANDS[name]}") if name in COMMANDS else points[name].load()
+        )
+        module.register(subparsers)
     return parser
 
 
 def main(argv: Sequence[str] | None = None) -> int:
     """Run one command. Exit status: 0 well, 1 something to attend to, 2 the input cannot be used, 130 interrupted."""
-    args = build_parser().parse_args(argv)
+    argv = sys.argv[1:] if argv is None else argv
+    args = build_parser(argv[0] if argv else None).parse_args(argv)
     try:
         status: int = args.run(args)
     except LoadbookError as bad:
