@@ -13,6 +13,7 @@ opt=/opt/loadbook
 etc=/etc/loadbook
 data=/var/lib/loadbook
 broker=/etc/mosquitto
+python=/usr/bin/python3
 units=(loadbook-poll.service loadbook-record.service loadbook-serve.service)
 mode=install
 dry=no
@@ -65,9 +66,10 @@ check_machine() {
   [ "$dry" = yes ] || [ "$(id -u)" -eq 0 ] || fail "must run as root: sudo bash systemd/install.sh"
   command -v apt-get >/dev/null || fail "needs Debian or Raspberry Pi OS (no apt-get here)"
   [ "$dry" = yes ] || [ -d /run/systemd/system ] || fail "systemd does not run here"
-  command -v python3 >/dev/null || fail "needs Python 3.11 or later: apt-get install python3"
-  python3 -c 'import sys; sys.exit(sys.version_info < (3, 11))' ||
-    fail "needs Python 3.11 or later; this is $(python3 --version)"
+  # Debian's own Python: one in somebody's home is out of the services' reach.
+  [ -x "$python" ] || fail "needs Python 3.11 or later: apt-get install python3"
+  "$python" -c 'import sys; sys.exit(sys.version_info < (3, 11))' ||
+    fail "needs Python 3.11 or later; this is $("$python" --version)"
 }
 
 remove() {
@@ -100,7 +102,7 @@ user() {
 
 program() {
   say "Program in $opt"
-  [ -x "$opt/bin/python" ] || run python3 -m venv "$opt"
+  [ -x "$opt/bin/python" ] || run "$python" -m venv "$opt"
   run "$opt/bin/python" -m pip install --quiet --disable-pip-version-check --upgrade "${top}[report]"
   run install -m 0644 "$top/README.md" "$opt/README.md"
 }
