@@ -32,13 +32,16 @@ def time_ms(cell: str) -> int:
         raise BadCellError("the time is empty")
     if text.endswith("z"):
         text = text[:-1] + "Z"
+    leap_ms = 0
+    if text[16:19] == ":60":  # a leap second (RFC 3339, 5.7) is the one after :59, as the system's clock counts
+        text, leap_ms = text[:17] + "59" + text[19:], 1000
     try:
         at = datetime.fromisoformat(text)
     except ValueError:
         raise BadCellError(f"{shown(text)} is not an ISO 8601 time") from None
     if at.utcoffset() is None:
         raise BadCellError(f"the time {shown(text)} has no offset from UTC (add Z or +01:00)")
-    return (at - _EPOCH) // _MS
+    return (at - _EPOCH) // _MS + leap_ms
 
 
 def number(cell: str, column: str) -> float | None:
