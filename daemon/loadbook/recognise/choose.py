@@ -11,14 +11,19 @@ from loadbook.judge.findings import Findings
 from loadbook.judge.limits import Limits
 from loadbook.machine import Machine
 from loadbook.recognise.track import Tracker
+from loadbook.recognise.uncharted import Uncharted
 from loadbook.recognise.untracked import Untracked
 
 
 def tracker_for(machine: Machine | None, limits: Limits, findings: Findings) -> Tracker:
     """A fresh tracker."""
+    if machine is None or not machine.programmes:
+        return Uncharted(machine)
     return Untracked()
 
 
 def restore_tracker(machine: Machine | None, limits: Limits, findings: Findings, state: dict[str, Any]) -> Tracker:
     """A tracker as it was when its state was saved."""
+    if machine is None or not machine.programmes:
+        return Uncharted.restore(machine, state)
     return Untracked()
