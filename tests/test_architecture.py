@@ -19,6 +19,7 @@ PURE = (
     "checked",
     "energy",
     "errors",
+    "alert_kinds",
     "assessor",
     "recognise",
     "judge",

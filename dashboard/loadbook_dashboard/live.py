@@ -1,0 +1,39 @@
+"""The event stream's address. What flows through it is in ``loadbook_dashboard.stream``."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Any
+
+from flask import Blueprint, Response, stream_with_context
+
+from loadbook_dashboard.parts import parts
+from loadbook_dashboard.stream import TooManyError, event_text
+
+blueprint = Blueprint("live", __name__)
+
+
+@blueprint.get("/events")
+def events() -> Response:
+    """Server-sent events: ``hello``, ``link``, ``beat``, ``reading``, ``machine``, ``meters``, ``afresh``."""
+    here = parts()
+    try:
+        watcher = here.hub.watch()
+    except TooManyError:
+        return Response("As many browsers watch as the settings allow (dashboard.event_streams).", 503)
+
+    def clock() -> dict[str, Any]:
+        return {"now_ms": here.now_ms(), "speed": here.speed}
+
+    def flow() -> Iterator[str]:
+        try:
+            yield "retry: 2000\n"
+            yield event_text("hello", {"boot": here.boot, **clock()})
+            yield from watcher.events(clock)
+        finally:
+            here.hub.leave(watcher)
+
+    response = Response(stream_with_context(flow()), mimetype="text/event-stream")
+    response.headers["Cache-Control"] = "no-store"
+    response.headers["X-Accel-Buffering"] = "no"
+    return response

@@ -1,0 +1,1 @@
+"""One module a page family, its templates beside it under the same name."""

@@ -1,0 +1,108 @@
+"""The cycles: the history of all machines, of one machine, and one cycle along its trace."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from flask import Blueprint, abort, flash, redirect, render_template, request, session, url_for
+from werkzeug.wrappers import Response
+
+from loadbook_dashboard.api import FAR_MS, machine_or_404
+from loadbook_dashboard.pages.alerts import explained
+from loadbook_dashboard.parts import parts
+from loadbook_dashboard.queries import CycleRow
+from loadbook_dashboard.requests import RefusedError
+from loadbook_dashboard.timeline import lay
+
+blueprint = Blueprint("cycles", __name__)
+
+A_PAGE = 40
+
+
+def _by_day(rows: list[CycleRow]) -> list[tuple[str, list[CycleRow]]]:
+    days: list[tuple[str, list[CycleRow]]] = []
+    for row in rows:
+        day = parts().time.day(row.cycle.start_ms)
+        if not days or days[-1][0] != day:
+            days.append((day, []))
+        days[-1][1].append(row)
+    return days
+
+
+def _listing(machine: str | None) -> dict[str, Any]:
+    here = parts()
+    try:
+        before_ms = int(request.args.get("before", FAR_MS))
+    except ValueError:
+        abort(400, "before must be milliseconds since 1970.")
+    rows = here.queries.cycles(machine, before_ms, A_PAGE + 1)
+    older = rows[A_PAGE - 1].cycle.start_ms if len(rows) > A_PAGE else None
+    return {
+        "days": _by_day(rows[:A_PAGE]),
+        "older_ms": older,
+        "costed": any(row.cycle.cost for row in rows),
+        "machines": {m.id: m for m in here.queries.machines()},
+        "paged": before_ms != FAR_MS,
+    }
+
+
+@blueprint.get("/cycles")
+def page() -> str:
+    """The history of every machine, newest first."""
+    return render_template("cycles.html", **_listing(None))
+
+
+@blueprint.get("/machines/<machine>")
+def machine_page(machine: str) -> str:
+    """One machine: what it does now, and its history."""
+    row = machine_or_404(machine)
+    here = parts()
+    g = here.glance(row, here.queries.open_alerts(machine))
+    return render_template("machine.html", m=row, g=g, **_listing(machine))
+
+
+def _cycle(machine: str, key_ms: int) -> dict[str, Any]:
+    row = machine_or_404(machine)
+    queries = parts().queries
+    cycle = queries.cycle(machine, key_ms)
+    if cycle is None:
+        abort(404)
+    return {
+        "m": row,
+        "c": cycle,
+        "phases": lay(row, cycle),
+        "alerts": explained(queries.alerts_of_cycle(machine, key_ms), {row.id: row}),
+        "notes": queries.notes_of_cycle(machine, key_ms),
+        "your_name": session.get("name", ""),
+    }
+
+
+@blueprint.get("/machines/<machine>/cycles/<int:key_ms>")
+def cycle_page(machine: str, key_ms: int) -> str:
+    """One cycle along its trace."""
+    found = _cycle(machine, key_ms)
+    before, after = parts().queries.neighbours(machine, found["c"].start_ms)
+    return render_template("cycle.html", before=before, after=after, **found)
+
+
+@blueprint.get("/machines/<machine>/cycles/<int:key_ms>/part")
+def cycle_part(machine: str, key_ms: int) -> str:
+    """What changes while the cycle runs, for the live page."""
+    return render_template("cycle_part.html", **_cycle(machine, key_ms))
+
+
+@blueprint.post("/machines/<machine>/cycles/<int:key_ms>/note")
+def add_note(machine: str, key_ms: int) -> Response:
+    """Write a note on a cycle."""
+    text = request.form.get("text", "").strip()
+    name = session["name"] = request.form.get("name", "").strip()[:60]
+    if not text:
+        flash("The note was empty, so nothing was written.", "refused")
+    else:
+        try:
+            noted = {"cycle_key_ms": key_ms, "alert_key": None, "text": text[:2000]}
+            parts().asker.ask("note_add", machine=machine, by=name, **noted)
+            flash("Note written.", "done")
+        except RefusedError as refused:
+            flash(str(refused), "refused")
+    return redirect(url_for(".cycle_page", machine=machine, key_ms=key_ms))

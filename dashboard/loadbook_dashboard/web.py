@@ -1,0 +1,55 @@
+"""waitress in a thread of its own, that can be stopped while browsers watch."""
+
+from __future__ import annotations
+
+import threading
+from typing import Any
+
+from flask import Flask
+from loadbook.errors import StartError
+from waitress import wasyncore
+from waitress.server import create_server
+
+
+class Web:
+    """A server that listens from the moment it is made. Raises StartError when the address cannot be had."""
+
+    def __init__(self, app: Flask, host: str, port: int, threads: int) -> None:
+        try:
+            self._server: Any = create_server(
+                app,
+                host=host,
+                port=port,
+                threads=threads,
+                connection_limit=4 * threads,
+                ident="loadbook",
+                clear_untrusted_proxy_headers=True,
+            )
+        except (OSError, ValueError) as bad:
+            why = (getattr(bad, "strerror", None) or str(bad)).lower()
+            raise StartError(
+                f"dashboard: cannot listen on {host}:{port}: {why}; change dashboard.port or dashboard.address"
+            ) from None
+        self.port: int = getattr(self._server, "effective_port", port)
+        self._stop = threading.Event()
+        self._thread = threading.Thread(target=self._run, name="dashboard-web", daemon=True)
+
+    def start(self) -> None:
+        self._thread.start()
+
+    def _run(self) -> None:
+        # waitress's own loop ends only when the last browser has gone; this one ends when it is told to
+        sockets = self._server._map
+        while not self._stop.is_set():
+            wasyncore.loop(timeout=0.5, count=1, map=sockets, use_poll=True)
+        wasyncore.close_all(sockets, ignore_all=True)
+
+    def stop(self) -> None:
+        """End. Event streams must have been told to end before, or they are left to end by themselves."""
+        self._server.task_dispatcher.shutdown(cancel_pending=True, timeout=2)
+        self._stop.set()
+        if self._thread.ident is not None:
+            self._server.pull_trigger()
+            self._thread.join(5)
+        else:
+            self._server.close()
