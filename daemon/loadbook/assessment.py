@@ -7,18 +7,18 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass, field
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from loadbook.assessor import Assessor
-from loadbook.cost.energy_curve import EnergyCurve
-from loadbook.cost.price import price_curve
-from loadbook.cost.tariff import Tariff
 from loadbook.energy import steps_wh
 from loadbook.events import Alert, AlertChanged, Cycle, CycleChanged, Event, Verdict, iso
 from loadbook.judge.causes import CauseTable
 from loadbook.judge.limits import Limits
 from loadbook.logs import Log, LogReport
 from loadbook.machine import Machine
+
+if TYPE_CHECKING:
+    from loadbook.cost.tariff import Tariff
 
 DECIMALS = {
     "energy_kwh": 6, "cost": 6, "peak_w": 2, "standby_w": 2, "power_w": 2, "measured": 3, "low": 3, "high": 3,
@@ -122,6 +122,9 @@ def assess(
     energy_kwh = float(steps_wh(log.series).sum()) / 1000 if len(log.series) else 0.0
     cycles = found.cycles
     if tariff is not None:
+        from loadbook.cost.energy_curve import EnergyCurve  # noqa: PLC0415 - holidays and currencies: slow to import
+        from loadbook.cost.price import price_curve  # noqa: PLC0415
+
         curve = EnergyCurve(log.series)
         for cycle in cycles:
             cost = price_curve(tariff, curve, cycle.start_ms, cycle.end_ms)

@@ -15,7 +15,7 @@ _VERDICTS = {
     "unexpected": "UNEXPECTED",
 }  # fmt: skip
 _OUTCOMES = {"completed": "completed", "stopped_early": "STOPPED EARLY", "running": "still running as the log ends"}
-_RIGHT = {"lasted", "expected", "W", "kWh"}
+_RIGHT = {"lasted", "expected", "W", "Wh"}
 
 
 def lasted(ms: int) -> str:
@@ -33,8 +33,8 @@ def _window(chart: PhaseChart | None) -> str:
     return f"{lasted(round(chart.min_s * 1000))} to {lasted(round(chart.max_s * 1000))}"
 
 
-def _number(value: float | None, decimals: int) -> str:
-    return "" if value is None else f"{value:,.{decimals}f}"
+def _number(value: float | None) -> str:
+    return "" if value is None else f"{value:,.{0 if abs(value) >= 99.95 else 1}f}"
 
 
 def table(titles: list[str], rows: list[list[str]], indent: str = "  ") -> list[str]:
@@ -92,7 +92,7 @@ def _cycle(number: int, cycle: Cycle, machine: Machine | None, clock: _Clock) ->
     charts = {chart.id: chart for chart in programme.phases} if programme else {}
     rows = [_phase(phase, charts.get(phase.id or ""), clock) for phase in cycle.phases]
     if rows:
-        lines += table(["phase", "stage", "from", "lasted", "expected", "W", "kWh", "drew", "verdict"], rows)
+        lines += table(["phase", "stage", "from", "lasted", "expected", "W", "Wh", "drew", "verdict"], rows)
     return lines
 
 
@@ -104,8 +104,8 @@ def _phase(phase: Phase, chart: PhaseChart | None, clock: _Clock) -> list[str]:
         clock.time(phase.start_ms) if known else "did not come",
         lasted((phase.end_ms or 0) - (phase.start_ms or 0)) if known else "",
         _window(chart),
-        _number(phase.power_w, 0 if (phase.power_w or 0) >= 100 else 1),
-        _number(phase.energy_kwh, 3),
+        _number(phase.power_w),
+        _number(None if phase.energy_kwh is None else phase.energy_kwh * 1000),
         ", ".join(phase.on),
         _VERDICTS[phase.verdict],
     ]
@@ -141,6 +141,11 @@ def _alert(alert: Alert, cycle: int | None, clock: _Clock) -> list[str]:
     lines.append(times)
     if measured := _measured(alert):
         lines.append(f"  {measured}")
+    return lines
+
+
+def _causes(alert: Alert) -> list[str]:
+    lines = []
     for cause in alert.causes:
         lines.append(f"  - {cause.cause}: {cause.because}")
         lines.append(f"    Check: {cause.check}")
@@ -166,8 +171,14 @@ def as_text(result: Assessment, machine: Machine | None, zone: str | None = None
         lines += ["", *_cycle(number, cycle, machine, clock)]
     if not result.cycles:
         lines += ["", "No cycle in this log."]
+    told: list[list[str]] = []
     for alert in result.alerts:
         lines += ["", *_alert(alert, result.cycle_of(alert), clock)]
+        causes = _causes(alert)
+        if causes and causes in told:
+            causes = ["  causes and checks as above"]
+        told.append(causes)
+        lines += causes
     lines += ["", _verdict(result)]
     return "\n".join(lines)
 

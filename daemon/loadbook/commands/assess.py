@@ -14,7 +14,6 @@ from loadbook.files import find_log, find_machine, load_causes, load_machine, lo
 from loadbook.judge.limits import Limits
 from loadbook.logs import read_log
 from loadbook.settings import Settings
-from loadbook.tariff_files import load_tariff, tariff_path
 
 
 def register(subparsers: Any) -> None:
@@ -42,7 +41,11 @@ def run(args: argparse.Namespace) -> int:
     settings = load_settings(args.config) if args.config else Settings()
     folder = args.config.parent if args.config else Path()
     machine = load_machine(find_machine(args.machine)) if args.machine else None
-    tariff = load_tariff(tariff_path(args.tariff)) if args.tariff else None
+    tariff = None
+    if args.tariff:
+        from loadbook.tariff_files import load_tariff, tariff_path  # noqa: PLC0415 - slow to import
+
+        tariff = load_tariff(tariff_path(args.tariff))
     causes = load_causes([folder / name for name in settings.causes])
     log = read_log(find_log(args.log), args.meter)
     for note in log.report.notes():

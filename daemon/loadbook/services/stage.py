@@ -1,5 +1,5 @@
-"""Machines on stage: simulated meters that play logs over real Modbus, and everything else as it runs for real, in a
-temporary folder and at a chosen speed. For ``loadbook demo`` and ``loadbook replay``.
+"""Machines on stage: what their simulated meters play over real Modbus, their past, and the settings file that
+goes with them. For ``loadbook demo`` and ``loadbook replay``; ``performance`` runs it.
 """
 
 from __future__ import annotations
@@ -23,6 +23,10 @@ from loadbook.settings_text import settings_file
 SETTINGS_NAME = "loadbook.toml"
 PAUSE_STEP_MS = 5_000
 """Between two old cycles the machine idles; a reading every few seconds is enough to show it."""
+PAUSE_MS = 3 * 3_600_000
+START_S = 6.0
+"""So long everything may take to start: until then the history stands for the machines and their meters idle, so that
+no gap is seen at any speed."""
 _IDLE_ROWS = 60
 """The first rows of a log, before its cycle: what the machine idles at."""
 
@@ -100,7 +104,9 @@ class SimulatedMeters:
         self.lines: dict[str, SimulatedLine] = {}
 
     def startup(self) -> None:
-        """Start every line; the logs begin to play."""
+        """Start every line; the logs begin to play. Nothing where they play already."""
+        if self.lines:
+            return
         try:
             for play in self.plays:
                 player = Player(play.series, self._clock, loop=play.loop)
@@ -150,3 +156,24 @@ def write_settings(
     path = folder / SETTINGS_NAME
     path.write_text(text, encoding="utf-8")
     return path
+
+
+def after_idling(play: Play, ready_ms: int, speed: float) -> Play:
+    """The play with idling before its log for as long as everything needs to start, and its counter going on."""
+    idle_ms = round(START_S * 1000 * speed)
+    idle = play.series.slice(0, min(_IDLE_ROWS, len(play.series)))
+    prelude = woven([idle], ready_ms, max(idle_ms - 1000 * len(idle), PAUSE_STEP_MS))
+    earlier = woven(play.earlier, ready_ms, PAUSE_MS) if play.earlier else None
+    prelude = counting_on(prelude, earlier)
+    return replace(play, series=joined(prelude, counting_on(play.series, prelude)))
+
+
+def joined(first: Series, second: Series) -> Series:
+    """``second`` right after ``first``; columns that both have."""
+    at_ms = np.concatenate([first.at_ms, second.at_ms - second.at_ms[0] + first.at_ms[-1] + 1000])
+    made = Series(at_ms=at_ms, power_w=np.concatenate([first.power_w, second.power_w]))
+    for quantity in QUANTITIES[1:]:
+        one, two = first.column(quantity.name), second.column(quantity.name)
+        if one is not None and two is not None:
+            setattr(made, quantity.name, np.concatenate([one, two]))
+    return made
