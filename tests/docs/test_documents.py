@@ -4,12 +4,18 @@ from __future__ import annotations
 
 import argparse
 import re
+from contextlib import nullcontext
 from pathlib import Path
 
 import pytest
 from loadbook.cli import build_parser
 from loadbook.events import ALERT_KINDS
 from loadbook.reading import QUANTITIES
+from loadbook.settings import Settings
+from loadbook_dashboard import create_app
+from loadbook_dashboard.parts import Parts
+from loadbook_dashboard.queries import Queries
+from loadbook_dashboard.stream import Hub
 
 ROOT = Path(__file__).resolve().parents[2]
 README = (ROOT / "README.md").read_text(encoding="utf-8")
@@ -69,3 +75,21 @@ def test_the_readme_starts_with_the_job_and_then_two_commands() -> None:
         "bash tests/run.sh",
     ]
     assert README.index("Loadbook watches") < README.index("```sh")
+
+
+def addresses() -> list[str]:
+    """Every address of the dashboard that a person or a program may ask for: no parts of pages, no static files."""
+    settings = Settings()
+    parts = Parts(
+        settings=settings, queries=Queries(Path("none")), readings=nullcontext, hub=Hub(1),  # type: ignore[arg-type]
+        asker=None, now_ms=lambda: 0,  # type: ignore[arg-type]
+    )  # fmt: skip
+    rules = [rule for rule in create_app(parts).url_map.iter_rules() if "GET" in (rule.methods or ())]
+    found = {re.sub(r"<\w+:", "<", str(rule)) for rule in rules}
+    fragments = re.compile(r"^/(static|chart)/|/part$|^/now/|/icon|manifest")
+    return sorted(address for address in found if not fragments.search(address))
+
+
+@pytest.mark.parametrize("address", addresses())
+def test_every_page_is_in_the_readme(address: str) -> None:
+    assert re.search(rf"`{re.escape(address)}[?`]", README), f"say in README.md what {address} shows"
