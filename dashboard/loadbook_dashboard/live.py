@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from typing import Any
 
-from flask import Blueprint, Response, stream_with_context
+from flask import Blueprint, Response, request, stream_with_context
 
 from loadbook_dashboard.parts import parts
 from loadbook_dashboard.stream import TooManyError, event_text
@@ -22,6 +22,8 @@ def events() -> Response:
     except TooManyError:
         return Response("As many browsers watch as the settings allow (dashboard.event_streams).", 503)
 
+    gone: Callable[[], bool] = request.environ.get("waitress.client_disconnected", lambda: False)
+
     def clock() -> dict[str, Any]:
         return {"now_ms": here.now_ms(), "speed": here.speed}
 
@@ -29,7 +31,10 @@ def events() -> Response:
         try:
             yield "retry: 2000\n"
             yield event_text("hello", {"boot": here.boot, **clock()})
-            yield from watcher.events(clock)
+            for text in watcher.events(clock):
+                if gone():
+                    return
+                yield text
         finally:
             here.hub.leave(watcher)
 

@@ -18,7 +18,7 @@ KEEP_READINGS = 180
 """Readings kept per meter: more than the store's longest commit interval, so that a chart's right edge is whole."""
 
 QUEUE_LIMIT = 500
-HEARTBEAT_S = 2.0
+HEARTBEAT_S = 1.0
 
 
 class TooManyError(Exception):

@@ -9,23 +9,29 @@ from flask import Flask
 from loadbook.errors import StartError
 from waitress import wasyncore
 from waitress.server import create_server
+from waitress.task import ThreadedTaskDispatcher
 
 
 class Web:
     """A server that listens from the moment it is made. Raises StartError when the address cannot be had."""
 
     def __init__(self, app: Flask, host: str, port: int, threads: int) -> None:
+        self._threads = ThreadedTaskDispatcher()
+        self._threads.set_thread_count(threads)
         try:
             self._server: Any = create_server(
                 app,
+                _dispatcher=self._threads,
                 host=host,
                 port=port,
                 threads=threads,
                 connection_limit=4 * threads,
+                channel_request_lookahead=1,  # so that a browser that has gone is noticed while its stream waits
                 ident="loadbook",
                 clear_untrusted_proxy_headers=True,
             )
         except (OSError, ValueError) as bad:
+            self._threads.shutdown()
             why = (getattr(bad, "strerror", None) or str(bad)).lower()
             raise StartError(
                 f"dashboard: cannot listen on {host}:{port}: {why}; change dashboard.port or dashboard.address"
@@ -46,7 +52,7 @@ class Web:
 
     def stop(self) -> None:
         """End. Event streams must have been told to end before, or they are left to end by themselves."""
-        self._server.task_dispatcher.shutdown(cancel_pending=True, timeout=2)
+        self._threads.shutdown(cancel_pending=True, timeout=2)
         self._stop.set()
         if self._thread.ident is not None:
             self._server.pull_trigger()

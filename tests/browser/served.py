@@ -82,6 +82,15 @@ class Noting:
         return {"ok": True}
 
 
+@dataclass
+class Site:
+    """A served scene: its parts, its address."""
+
+    parts: Parts
+    address: str
+    folder: Path
+
+
 def settings() -> Settings:
     return parse_settings(SETTINGS, "test")
 

@@ -129,7 +129,7 @@
       const main = q.key === "power_w";
       if (main) {
         holder.tabIndex = 0;
-        holder.setAttribute("role", "img");
+        holder.setAttribute("role", "group");
         holder.setAttribute("aria-label", "Power over time. Arrow keys move the cursor, plus and minus zoom, Home shows the whole.");
         holder.addEventListener("keydown", (event) => this.key(event));
       }

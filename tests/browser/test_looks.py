@@ -1,0 +1,93 @@
+"""Every page in a real browser: no script error, nothing asked of another machine (held by ``open_page``), accessible
+(axe-core with WCAG 2.0 to 2.2, A and AA), nothing cut off on a telephone, keyboard enough."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import pytest
+from axe_playwright_python.sync_playwright import Axe
+from playwright.sync_api import Page, expect
+from screens import pages, wait_drawn
+from served import Site
+
+pytestmark = pytest.mark.browser
+
+RULES = {"runOnly": {"type": "tag", "values": ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa"]}}
+
+
+def complaints(page: Page) -> list[str]:
+    """What the checker finds wrong, a line each."""
+    found = Axe().run(page, options=RULES).response["violations"]
+    return [f"{v['id']}: {n['html'][:120]} {n.get('failureSummary', '')}" for v in found for n in v["nodes"]]
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+@pytest.mark.parametrize("width", [1280, 360])
+def test_every_page_is_accessible_and_fits(site: Site, open_page: Callable[..., Page], width: int, scheme: str) -> None:
+    page = open_page(site.address, width=width, scheme=scheme)
+    bad: dict[str, list[str]] = {}
+    for name, path in pages(site.address, page).items():
+        if path == "/nothing-here":
+            continue
+        page.goto(site.address + path)
+        wait_drawn(page)
+        wrong = complaints(page)
+        over = page.evaluate("document.documentElement.scrollWidth - document.documentElement.clientWidth")
+        if over > 0:
+            wrong.append(f"{over} px wider than the screen")
+        if wrong:
+            bad[name] = wrong
+    assert bad == {}
+
+
+def test_the_keyboard_alone_reaches_a_machine_and_reads_its_trace(site: Site, open_page: Callable[..., Page]) -> None:
+    page = open_page(site.address)
+    page.keyboard.press("Tab")
+    expect(page.locator(":focus")).to_have_text("To the page")
+    for _ in range(40):
+        page.keyboard.press("Tab")
+        if page.evaluate("document.activeElement.textContent") == "Washer 1, quay side":
+            break
+    page.keyboard.press("Enter")
+    page.wait_for_url("**/machines/quay-washer-1")
+    key = site.parts.queries.last_cycle("quay-washer-1").key_ms  # type: ignore[union-attr]
+    page.goto(f"{site.address}/machines/quay-washer-1/cycles/{key}")
+    wait_drawn(page)
+    plot = page.locator('[data-plot="power_w"]')
+    plot.focus()
+    page.keyboard.press("ArrowLeft")
+    expect(page.locator("[data-reading]")).to_contain_text("W")
+    expect(page.locator("[data-reading]")).to_contain_text("in (allowed")
+
+
+def test_buttons_do_what_dragging_does(site: Site, open_page: Callable[..., Page]) -> None:
+    key = site.parts.queries.last_cycle("quay-washer-1").key_ms  # type: ignore[union-attr]
+    page = open_page(site.address, f"/machines/quay-washer-1/cycles/{key}")
+    wait_drawn(page)
+    expect(page.locator("[data-do='follow']")).to_have_attribute("aria-pressed", "true")
+    with page.expect_response("**/trace?*") as asked:
+        page.click("[data-do='closer']")
+    wide = asked.value.json()
+    expect(page.locator("[data-do='follow']")).to_have_attribute("aria-pressed", "false")
+    with page.expect_response("**/trace?*") as asked:
+        page.click("[data-do='closer']")
+    close = asked.value.json()
+    assert close["to_ms"] - close["from_ms"] < wide["to_ms"] - wide["from_ms"]
+    with page.expect_response("**/trace?*") as asked:
+        page.click("[data-do='earlier']")
+    assert asked.value.json()["from_ms"] < close["from_ms"]
+    with page.expect_response("**/trace?*") as asked:
+        page.click("[data-do='whole']")
+    expect(page.locator("[data-do='follow']")).to_have_attribute("aria-pressed", "true")
+
+
+def test_an_alert_is_marked_as_seen_on_a_telephone(own_site: Site, open_page: Callable[..., Page]) -> None:
+    page = open_page(own_site.address, "/alerts", width=360, height=740)
+    article = page.locator("article.alert").filter(has_text="Heater draws too little")
+    article.get_by_label("Your name").fill("Mira")
+    article.get_by_role("button", name="Mark as seen").click()
+    expect(page.get_by_role("status").filter(has_text="Marked as seen.")).to_be_visible()
+    asked = own_site.parts.asker.asked  # type: ignore[attr-defined]
+    assert asked[0][0] == "alert_seen"
+    assert asked[0][1]["by"] == "Mira"

@@ -1,0 +1,263 @@
+"""The real dashboard with a broker behind it: what arrives over MQTT reaches a watching browser, requests are answered,
+and what cannot be started says so in one line."""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import os
+import socket
+import subprocess
+import sys
+import threading
+import time
+import urllib.request
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+import pytest
+from loadbook.errors import StartError
+from loadbook.reading import Reading
+from loadbook.settings import Broker, parse_settings
+from loadbook.transport.client import Client
+from loadbook.transport.embedded import EmbeddedBroker
+from loadbook.transport.packs import Entry, Pack, encode
+from loadbook.transport.topics import Topics
+from loadbook_dashboard.requests import MqttAsker, RefusedError
+from loadbook_dashboard.server import Running, is_loopback, start
+from loadbook_dashboard.stream import QUEUE_LIMIT, Hub, TooManyError
+from seeded import seed
+
+TOPICS = Topics("quay-street")
+
+
+def free_port() -> int:
+    with socket.socket() as s:
+        s.bind(("127.0.0.1", 0))
+        return int(s.getsockname()[1])
+
+
+def until(true: Callable[[], bool], within_s: float = 30.0) -> None:
+    end = time.monotonic() + within_s
+    while not true():
+        assert time.monotonic() < end, "did not happen in time"
+        time.sleep(0.02)
+
+
+def settings_text(broker: int, port: int, address: str = "127.0.0.1") -> str:
+    return f"""
+[site]
+name = "quay-street"
+[broker]
+port = {broker}
+[store]
+folder = "store"
+[dashboard]
+address = "{address}"
+port = {port}
+event_streams = 2
+"""
+
+
+@pytest.fixture(scope="module")
+def broker() -> Iterator[int]:
+    port = free_port()
+    made = EmbeddedBroker(port)
+    made.start()
+    yield port
+    made.stop()
+
+
+@pytest.fixture
+def running(broker: int, tmp_path: Path) -> Iterator[Running]:
+    seed(tmp_path / "store")
+    made = start(parse_settings(settings_text(broker, free_port()), "test"), tmp_path)
+    until(lambda: made.parts.hub.linked)
+    yield made
+    made.stop()
+
+
+class Watching:
+    """A browser's ear: gathers the events of the stream."""
+
+    def __init__(self, url: str) -> None:
+        self.events: list[tuple[str, dict]] = []
+        self.answer = urllib.request.urlopen(f"{url}events", timeout=60)
+        threading.Thread(target=self._read, daemon=True).start()
+
+    def _read(self) -> None:
+        with contextlib.suppress(AttributeError, ValueError, OSError):  # closed while it read
+            self._lines()
+
+    def _lines(self) -> None:
+        name = ""
+        for line in self.answer:
+            text = line.decode().rstrip("\n")
+            if text.startswith("event: "):
+                name = text[7:]
+            elif text.startswith("data: "):
+                self.events.append((name, json.loads(text[6:])))
+
+    def heard(self, name: str, **what: object) -> bool:
+        return any(n == name and what.items() <= d.items() for n, d in list(self.events))
+
+
+@pytest.fixture
+def world(broker: int) -> Iterator[Client]:
+    client = Client(Broker(port=broker), "world")
+    client.start()
+    yield client
+    client.stop()
+
+
+def test_what_arrives_over_mqtt_reaches_the_browser(running: Running, world: Client) -> None:
+    browser = Watching(running.url)
+    until(lambda: browser.heard("hello", boot=running.parts.boot) and browser.heard("link", linked=True))
+    at_ms = 1_795_612_800_000
+    pack = Pack("m1", "s1", 1, (Entry(1, at_ms, Reading(at_ms, power_w=1234.5)), Entry(2, at_ms + 1000, "no_answer")))
+    world.publish(TOPICS.readings("m1"), encode("quay-street", pack))
+    until(lambda: browser.heard("reading", meter="m1", at_ms=at_ms, power_w=1234.5))
+    world.publish(TOPICS.phase("quay-washer-1"), "{}")
+    until(lambda: browser.heard("machine", machine="quay-washer-1", what="phase"))
+    world.publish(TOPICS.alert("harbour-dish-2"), "{}")
+    until(lambda: browser.heard("machine", machine="harbour-dish-2", what="alert"))
+    world.publish(TOPICS.state("board-1"), json.dumps({"online": True, "meters": {"m1": {"read": 7}}}))
+    until(lambda: browser.heard("meters", poller="board-1"))
+    assert running.parts.hub.pollers()["board-1"]["meters"]["m1"]["read"] == 7
+    browser.answer.close()
+
+
+def test_rubbish_on_the_air_does_not_stop_the_ear(running: Running, world: Client) -> None:
+    browser = Watching(running.url)
+    until(lambda: browser.heard("hello"))
+    for topic in (TOPICS.readings("m1"), TOPICS.state("x"), TOPICS.answer):
+        world.publish(topic, b"\xff\x00 not json")
+        world.publish(topic, b"[1, 2]")
+    world.publish(TOPICS.phase("quay-washer-1"), "{}")
+    until(lambda: browser.heard("machine", machine="quay-washer-1"))
+    browser.answer.close()
+
+
+def test_requests_are_answered_over_mqtt(running: Running, world: Client) -> None:
+    def recorder(topic: str, payload: bytes) -> None:
+        request = json.loads(payload)
+        ok = request["key"] == "known"
+        answer = {"id": request["id"], "ok": ok, **({} if ok else {"error": "no such alert"})}
+        world.publish(TOPICS.answer, json.dumps(answer))
+
+    world.subscribe(TOPICS.request, recorder)
+    asked: list[object] = []
+
+    def ask() -> bool:  # the subscription needs a moment to be there
+        try:
+            asked.append(running.parts.asker.ask("alert_seen", machine="quay-washer-1", key="known", by="Mira"))
+        except RefusedError:
+            return False
+        return True
+
+    until(ask)
+    assert asked
+    with pytest.raises(RefusedError, match="no such alert"):
+        running.parts.asker.ask("alert_seen", machine="quay-washer-1", key="other", by="Mira")
+
+
+def test_an_unanswered_request_is_not_called_done() -> None:
+    with pytest.raises(RefusedError, match="did not answer"):
+        MqttAsker(lambda request: True, within_s=0.05).ask("alert_seen")
+    with pytest.raises(RefusedError, match="broker cannot be reached"):
+        MqttAsker(lambda request: False).ask("alert_seen")
+
+
+def test_no_more_browsers_watch_than_the_settings_allow(running: Running) -> None:
+    two = [Watching(running.url), Watching(running.url)]
+    until(lambda: running.parts.hub.watching() == 2)
+    with pytest.raises(urllib.error.HTTPError) as refused:
+        urllib.request.urlopen(f"{running.url}events", timeout=10)
+    assert refused.value.code == 503
+    with urllib.request.urlopen(running.url, timeout=10) as page:  # pages still come
+        assert page.status == 200
+    for browser in two:
+        browser.answer.close()
+    until(lambda: running.parts.hub.watching() == 0)
+
+
+def test_a_slow_browser_loses_the_oldest_and_is_told_to_read_afresh() -> None:
+    hub = Hub(1)
+    watcher = hub.watch()
+    with pytest.raises(TooManyError):
+        hub.watch()
+    for n in range(QUEUE_LIMIT + 50):
+        hub.say("reading", {"n": n})
+    flow = watcher.events(dict)
+    first = [next(flow) for _ in range(2)]
+    assert first[0].startswith("event: afresh")
+    assert '"n":50' in first[1]
+    hub.close()
+    rest = list(flow)
+    assert len(rest) == QUEUE_LIMIT - 1
+
+
+def test_a_reading_delivered_again_is_told_once() -> None:
+    hub = Hub(1)
+    watcher = hub.watch()
+    for at_ms in (1000, 2000, 2000, 1000, 3000):
+        hub.reading("m1", Reading(at_ms, power_w=1.0))
+    hub.close()
+    assert [r.at_ms for r in hub.recent("m1").readings()] == [1000, 2000, 3000]
+    assert watcher is not None
+
+
+def test_a_port_in_use_is_said_in_one_line_and_nothing_is_left(broker: int, tmp_path: Path) -> None:
+    with socket.socket() as taken:
+        taken.bind(("127.0.0.1", 0))
+        taken.listen()
+        port = taken.getsockname()[1]
+        before = threading.active_count()
+        with pytest.raises(StartError, match=f"cannot listen on 127.0.0.1:{port}: address already in use"):
+            start(parse_settings(settings_text(broker, port), "test"), tmp_path)
+        until(lambda: threading.active_count() <= before)
+
+
+@pytest.mark.parametrize(
+    ("address", "alone"),
+    [("127.0.0.1", True), ("::1", True), ("localhost", True), ("0.0.0.0", False), ("192.168.3.7", False), ("x", False)],
+)
+def test_loopback_is_told_from_the_network(address: str, alone: bool) -> None:
+    assert is_loopback(address) is alone
+
+
+def test_serve_says_where_it_listens_and_that_there_is_no_login(broker: int, tmp_path: Path) -> None:
+    seed(tmp_path / "store")
+    port = free_port()
+    config = tmp_path / "loadbook.toml"
+    config.write_text(settings_text(broker, port, "0.0.0.0"), encoding="utf-8")
+    child = subprocess.Popen(
+        [sys.executable, "-m", "loadbook", "serve", "--config", str(config)],
+        stdout=subprocess.PIPE,
+        stderr=subprocess.DEVNULL,
+        text=True,
+        env={**os.environ, "PYTHONUNBUFFERED": "1"},
+    )
+    try:
+        assert child.stdout
+        assert child.stdout.readline() == f"Dashboard: http://127.0.0.1:{port}/\n"
+        assert "there is no login yet" in child.stdout.readline()
+        with urllib.request.urlopen(f"http://127.0.0.1:{port}/", timeout=20) as page:
+            assert b"Washer 1, quay side" in page.read()
+    finally:
+        child.terminate()
+        assert child.wait(20) == 0
+
+
+def test_serve_refuses_an_unknown_zone_in_one_line(tmp_path: Path) -> None:
+    config = tmp_path / "loadbook.toml"
+    config.write_text('[site]\ntime_zone = "Atlantis/Harbour"\n', encoding="utf-8")
+    done = subprocess.run(
+        [sys.executable, "-m", "loadbook", "serve", "--config", str(config)],
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    assert done.returncode == 2
+    assert "nobody knows the zone" in done.stderr
+    assert done.stderr.count("\n") == 1
