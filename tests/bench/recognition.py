@@ -4,7 +4,7 @@
     ... --machine quay-washer-1 --fault heater-open --seeds 3        a part of it
     ... --healthy 20 --seeds 3                                       more runs, for false alerts
     ... --failing DIR                                                logs, truths and what was said, where it fails
-    ... --real DIR                                                   the labelled real traces in DIR as well
+    ... --real DIR --charts DIR                                      the labelled real traces in DIR as well
 
 Truth comes from the simulator (and from hand labels), never from the recogniser.
 """
@@ -120,10 +120,14 @@ def main() -> None:
     parser.add_argument("--failing", type=Path, help="folder for the logs that fail")
     parser.add_argument("--quiet", action="store_true", help="only the tables")
     parser.add_argument("--real", type=Path, help="folder with labelled real traces")
+    parser.add_argument("--charts", type=Path, help="their machine files and map.json (default: the same folder)")
+    parser.add_argument("--no-sim", action="store_true", help="leave the simulated machines out")
     parser.add_argument("--no-speed", action="store_true", help="leave the speed table out")
     args = parser.parse_args()
     began_s = time.perf_counter()
-    scenarios = catalogue.bench_scenarios(args.seeds, args.healthy, args.machine, tuple(args.fault))
+    scenarios = (
+        [] if args.no_sim else catalogue.bench_scenarios(args.seeds, args.healthy, args.machine, tuple(args.fault))
+    )
     pairs = [run(s, args.failing, not args.quiet) for s in scenarios]
     scores = [s for s, _ in pairs]
     fault_table([f for s in scores for f in s.faults])
@@ -136,9 +140,11 @@ def main() -> None:
     if not args.no_speed:
         speed_table(next(catalogue.bench_scenarios(0, 1, args.machine)))
     if args.real:
-        from reallogs import real_table  # noqa: PLC0415
+        from reallogs import real_scores  # noqa: PLC0415
 
-        real_table(args.real)
+        real = real_scores(args.real, args.charts or args.real, None if args.quiet else tell)
+        fault_table([f for s in real for f in s.faults])
+        table(real, "real traces, hand labels; faults put into the traces")
     print(f"\ntook {time.perf_counter() - began_s:.0f} s")
 
 
