@@ -21,6 +21,7 @@ from loadbook.errors import LoadbookError
 COMMANDS: dict[str, str] = {
     "assess": "assess",
     "import": "import_log",
+    "learn": "learn",
     "settings": "settings_file",
 }
 """Command -> module in ``loadbook.commands``."""

@@ -12,6 +12,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any, Literal
 
+from loadbook.judge.limits import Limits
 from loadbook.machine import Machine
 
 Look = Literal["quiet", "small", "heat", "run", "tumble", "spin", "unknown"]
@@ -43,17 +44,12 @@ class Scale:
     plates: bool = False
 
 
-def standby_limit_w(standby_w: float | None) -> float:
-    """At standby: at most this, W (contract, section 2)."""
-    return 5.0 if standby_w is None else max(2 * standby_w + 0.5, standby_w + 4.0)
-
-
 def scale_of(machine: Machine | None) -> Scale:
     """From the plates where there are any: between the largest small part and the smallest motor, and below the
     smallest heater."""
     if machine is None:
-        return Scale(standby_limit_w(None))
-    quiet_w = standby_limit_w(machine.machine.standby_w)
+        return Scale(Limits().at_standby_w(None))
+    quiet_w = Limits().at_standby_w(machine.machine.standby_w)
     heaters = [p.rated_w for p in machine.components if p.nature == "resistive" and p.rated_w >= 200]
     rest = [p.rated_w for p in machine.components if p.nature != "resistive"]
     small = [w for w in rest if w <= SMALL_W]

@@ -1,0 +1,270 @@
+"""Phases of a known-good cycle, from which parts were at work: where the set of parts changes, a phase changes.
+
+Pure. A part is at work from its first to its last draw, over rests no longer than it is allowed (a reversing drum, a
+thermostat); how long that is, is chosen so that all good cycles of one programme come out alike.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from itertools import pairwise
+from typing import cast
+
+from loadbook.events import Cycle
+from loadbook.machine import Machine, Stage
+from loadbook.reading import Series
+from loadbook.recognise.explain import Level, explain, levels_of
+from loadbook.recognise.texture import SMALL_W
+
+SMALL_REST_MS = 8_000
+RESTS_MS = tuple(
+    sorted(((h, m) for h in (30_000, 60_000, 200_000, 400_000, 900_000) for m in (30_000, 60_000, 150_000)), key=sum)
+)
+"""Rests of (heaters, motors) that are tried, the shortest first."""
+STEADY_MS = 120_000
+"""A dryer's motor that runs this long without a break cools; in strokes it tumbles against creases."""
+STEADY = "*"
+SHORT_MS = 8_000
+"""A set of parts that lasts shorter belongs to its neighbour."""
+STROKE_MS = 2_500
+BLINK_MS = 2_000
+
+
+@dataclass(slots=True)
+class Good:
+    """One known-good cycle: when, its levels, and the stages its power alone shows."""
+
+    source: str
+    start_ms: int
+    end_ms: int
+    energy_kwh: float
+    levels: list[Level]
+    stages: list[tuple[Stage, int, int]] = field(default_factory=list)
+
+    @property
+    def seconds(self) -> float:
+        return (self.end_ms - self.start_ms) / 1000
+
+
+@dataclass(slots=True)
+class Regime:
+    """A time through which one set of parts was at work."""
+
+    start_ms: int
+    end_ms: int
+    parts: frozenset[str]
+
+    @property
+    def seconds(self) -> float:
+        return (self.end_ms - self.start_ms) / 1000
+
+
+def good_cycles(series: Series, cycles: Sequence[Cycle], machine: Machine, source: str) -> list[Good]:
+    """The complete cycles of a log, their levels explained by the plates. ``cycles`` are found without a chart."""
+    out = []
+    for cycle in cycles:
+        if cycle.outcome != "completed":
+            continue
+        levels = levels_of(series, cycle.start_ms, cycle.end_ms)
+        explain(levels, machine)
+        stages = [(cast(Stage, p.stage), p.start_ms or 0, p.end_ms or 0) for p in cycle.phases]
+        out.append(Good(source, cycle.start_ms, cycle.end_ms, cycle.energy_kwh or 0.0, levels, stages))
+    return out
+
+
+def regimes(good: Good, machine: Machine, heater_rest_ms: int, motor_rest_ms: int) -> list[Regime]:
+    """The cycle cut where the set of parts at work changes."""
+    work: dict[str, list[list[int]]] = {}
+    for part in machine.components:
+        rest_ms = SMALL_REST_MS
+        if part.nature == "resistive":
+            rest_ms = heater_rest_ms
+        elif part.nature == "motor" and part.rated_w > SMALL_W:
+            rest_ms = motor_rest_ms
+        spans = _spans(good.levels, part.id, rest_ms)
+        if spans:
+            work[part.id] = spans
+        if part.nature == "motor" and machine.machine.kind in ("tumble_dryer", "washer_dryer"):
+            steady = [s for s in _spans(good.levels, part.id, BLINK_MS) if s[1] - s[0] >= STEADY_MS]
+            work |= {part.id + STEADY: steady} if steady else {}
+    edges = sorted({good.start_ms, good.end_ms, *(e for spans in work.values() for span in spans for e in span)})
+    edges = [e for e in edges if good.start_ms <= e <= good.end_ms]
+    out: list[Regime] = []
+    for left, right in pairwise(edges):
+        parts = frozenset(p for p, spans in work.items() if any(a <= left < b for a, b in spans))
+        if out and out[-1].parts == parts:
+            out[-1].end_ms = right
+        else:
+            out.append(Regime(left, right, parts))
+    return _without_short(out)
+
+
+def _spans(levels: Sequence[Level], part: str, rest_ms: int) -> list[list[int]]:
+    """When a part was at work."""
+    spans: list[list[int]] = []
+    for level in levels:
+        if part not in level.parts:
+            continue
+        if spans and level.start_ms - spans[-1][1] <= rest_ms:
+            spans[-1][1] = level.end_ms
+        else:
+            spans.append([level.start_ms, level.end_ms])
+    return [span for span in spans if span[1] - span[0] >= STROKE_MS]
+
+
+def _without_short(found: list[Regime]) -> list[Regime]:
+    """Short sets given to the neighbour that is more like them."""
+    while len(found) > 1:
+        short = min(range(len(found)), key=lambda i: found[i].end_ms - found[i].start_ms)
+        if found[short].end_ms - found[short].start_ms >= SHORT_MS:
+            break
+        sides = [i for i in (short - 1, short + 1) if 0 <= i < len(found)]
+        into = max(sides, key=lambda i: (likeness(found[i].parts, found[short].parts), found[i].seconds))
+        kept, gone = found[into], found.pop(short)
+        kept.start_ms, kept.end_ms = min(kept.start_ms, gone.start_ms), max(kept.end_ms, gone.end_ms)
+        found = _joined(found)
+    return found
+
+
+def _joined(found: list[Regime]) -> list[Regime]:
+    out: list[Regime] = []
+    for regime in found:
+        if out and out[-1].parts == regime.parts:
+            out[-1].end_ms = regime.end_ms
+        else:
+            out.append(regime)
+    return out
+
+
+def likeness(left: frozenset[str], right: frozenset[str]) -> float:
+    """0 nothing in common, 1 the same set; two empty sets are the same."""
+    if not left and not right:
+        return 1.0
+    return len(left & right) / len(left | right)
+
+
+@dataclass(slots=True)
+class Column:
+    """One phase across the cycles: per cycle its regime, or None where the cycle does without."""
+
+    cells: list[Regime | None]
+
+    @property
+    def parts(self) -> frozenset[str]:
+        """The parts at work in more than half of the cycles that have the phase."""
+        have = [c.parts for c in self.cells if c is not None]
+        every = frozenset().union(*have)
+        return frozenset(p for p in every if sum(p in parts for parts in have) * 2 > len(have))
+
+    @property
+    def real_parts(self) -> frozenset[str]:
+        """The same without the marks of steadiness."""
+        return frozenset(p for p in self.parts if not p.endswith(STEADY))
+
+    @property
+    def n(self) -> int:
+        return sum(c is not None for c in self.cells)
+
+    @property
+    def longest_s(self) -> float:
+        return max(c.seconds for c in self.cells if c is not None)
+
+
+def columns_of(goods: Sequence[Good], machine: Machine) -> list[Column]:
+    """The phases all cycles have in common, in order; some cycles may lack some."""
+    best: list[Column] = []
+    best_odd = 1 << 30
+    for heater_rest_ms, motor_rest_ms in RESTS_MS:
+        rows = [regimes(good, machine, heater_rest_ms, motor_rest_ms) for good in goods]
+        columns = _absorbed(_aligned(rows))
+        odd = sum(1 for c in columns if c.n < len(goods))
+        odd += sum(1 for row in rows for r in row if r.seconds < 20) // max(len(rows), 1) // 2
+        if odd < best_odd:
+            best, best_odd = columns, odd
+        if odd == 0:
+            break
+    return best
+
+
+def _aligned(rows: Sequence[Sequence[Regime]]) -> list[Column]:
+    """Rows laid over one another so that like stands over like, in order."""
+    first = sorted(rows, key=len)[len(rows) // 2]
+    columns = [Column([regime if row is first else None for row in rows]) for regime in first]
+    for place, row in enumerate(rows):
+        if row is not first:
+            columns = _lay(columns, row, place, len(rows))
+    return columns
+
+
+def _lay(columns: list[Column], row: Sequence[Regime], place: int, width: int) -> list[Column]:
+    """One more row over the columns: the cheapest of matching, leaving out, and putting in."""
+    n, m = len(columns), len(row)
+    skip = 0.55
+    cost = [[0.0] * (m + 1) for _ in range(n + 1)]
+    for i in range(n + 1):
+        for j in range(m + 1):
+            if i == 0 or j == 0:
+                cost[i][j] = (i + j) * skip
+                continue
+            match = cost[i - 1][j - 1] + _unlike(columns[i - 1], row[j - 1])
+            cost[i][j] = min(match, cost[i - 1][j] + skip, cost[i][j - 1] + skip)
+    out: list[Column] = []
+    i, j = n, m
+    while i or j:
+        if i and j and cost[i][j] == cost[i - 1][j - 1] + _unlike(columns[i - 1], row[j - 1]):
+            columns[i - 1].cells[place] = row[j - 1]
+            out.append(columns[i - 1])
+            i, j = i - 1, j - 1
+        elif i and cost[i][j] == cost[i - 1][j] + skip:
+            out.append(columns[i - 1])
+            i -= 1
+        else:
+            cells: list[Regime | None] = [None] * width
+            cells[place] = row[j - 1]
+            out.append(Column(cells))
+            j -= 1
+    return out[::-1]
+
+
+def _unlike(column: Column, regime: Regime) -> float:
+    have = [c.seconds for c in column.cells if c is not None]
+    usual = sum(have) / len(have)
+    ratio = (min(usual, regime.seconds) + 15) / (max(usual, regime.seconds) + 15)
+    return 1.2 * (1.0 - likeness(column.parts, regime.parts)) + 0.4 * (1.0 - ratio)
+
+
+def _absorbed(columns: list[Column]) -> list[Column]:
+    """Short phases that only some cycles have are part of a neighbour; neighbours of the same parts are one."""
+    width = len(columns[0].cells) if columns else 0
+    i = 0
+    while i < len(columns):
+        column = columns[i]
+        rare = column.n < width and (column.longest_s < 45 or column.n * 2 < width)
+        if (rare or column.longest_s < 12) and len(columns) > 1 and width > 1:
+            sides = [k for k in (i - 1, i + 1) if 0 <= k < len(columns)]
+            into = max(sides, key=lambda k: (likeness(columns[k].parts, column.parts), columns[k].n))
+            merge(columns[into], column)
+            columns.pop(i)
+            i = max(0, i - 2)
+            continue
+        if i and columns[i - 1].parts == column.parts:
+            merge(columns[i - 1], column)
+            columns.pop(i)
+            i = max(0, i - 2)
+            continue
+        i += 1
+    return columns
+
+
+def merge(into: Column, gone: Column) -> None:
+    """Two neighbours become one phase; the longer one's parts stand for both."""
+    for place, cell in enumerate(gone.cells):
+        kept = into.cells[place]
+        if cell is None:
+            continue
+        if kept is None:
+            into.cells[place] = cell
+        else:
+            parts = kept.parts if kept.seconds >= cell.seconds else cell.parts
+            into.cells[place] = Regime(min(kept.start_ms, cell.start_ms), max(kept.end_ms, cell.end_ms), parts)
