@@ -173,7 +173,7 @@ def pump_gone(log: Labelled) -> tuple[Labelled, dict[str, Any]] | None:
         power[inside] = np.minimum(power[inside], 2.0)
     phase_id, a, _ = wanted[0]
     return _with_power(log, power, False), expect(
-        "component_missing", a, a + 1, a + 60, (phase_id, "dry"), "drain_pump"
+        "component_missing", (a, a + 1, a + 60), (phase_id, "dry"), "drain_pump"
     )
 
 

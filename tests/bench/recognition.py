@@ -111,6 +111,17 @@ def fault_table(faults: list[Fault]) -> None:
         )
 
 
+def simulated(args: argparse.Namespace) -> None:
+    """The tables of the simulated machines."""
+    scenarios = catalogue.bench_scenarios(args.seeds, args.healthy, args.machine, tuple(args.fault))
+    pairs = [run(s, args.failing, not args.quiet) for s in scenarios]
+    scores = [s for s, _ in pairs]
+    fault_table([f for s in scores for f in s.faults])
+    table(scores, "simulated machines (frames, edges, cycles, false: healthy runs; extra: false alerts on faulty ones)")
+    counts = [sum(p.counts[i] for _, p in pairs) for i in range(3)]
+    print(f"\nswitching steps within 3 s: F1 {f1(*counts):.3f} ({counts[1]} steps)")
+
+
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--machine", help="only this machine")
@@ -125,18 +136,8 @@ def main() -> None:
     parser.add_argument("--no-speed", action="store_true", help="leave the speed table out")
     args = parser.parse_args()
     began_s = time.perf_counter()
-    scenarios = (
-        [] if args.no_sim else catalogue.bench_scenarios(args.seeds, args.healthy, args.machine, tuple(args.fault))
-    )
-    pairs = [run(s, args.failing, not args.quiet) for s in scenarios]
-    scores = [s for s, _ in pairs]
-    fault_table([f for s in scores for f in s.faults])
-    table(
-        scores,
-        "simulated machines (frames, edges, cycles, false: healthy runs; extra: false alerts on faulty ones)",
-    )
-    counts = [sum(p.counts[i] for _, p in pairs) for i in range(3)]
-    print(f"\nswitching steps within 3 s: F1 {f1(*counts):.3f} ({counts[1]} steps)")
+    if not args.no_sim:
+        simulated(args)
     if not args.no_speed:
         speed_table(next(catalogue.bench_scenarios(0, 1, args.machine)))
     if args.real:
