@@ -46,8 +46,13 @@ OFF_STEP_W = 1.0
 MOVED_S = 60.0
 UNHEATED_S = 600.0
 """A dishwasher's programme moves water; one that only heats has lost its pump and is not over yet."""
+BETWEEN_MS = 30_000
+"""A washer that has spun, is quiet this long and then fills before it moves has begun anew (between a spin and its
+rinse ten machines were never quiet that long)."""
+FILL_FIRST_MS = 20_000
 COOLED_S = 120.0
 MOST_PAUSES = 12
+WASHERS: tuple[Kind, ...] = ("washing_machine", "washer_dryer")
 TELLS_OFF: tuple[Kind, ...] = ("dishwasher", "washing_machine")
 """Machines that stay on through every pause of a programme; a dryer's drum rests between strokes at any level."""
 
@@ -67,8 +72,12 @@ class Pause:
     active_ms: int = 0
     motor_ms: int = 0
     heat_ms: int = 0
+    small_first_ms: int = 0
+    """What small parts drew before the first motor: a programme begins with draining and filling."""
 
     def add(self, ms: int, active: bool, motor: bool, heat: bool) -> None:
+        if motor and not self.motor_ms:
+            self.small_first_ms = self.active_ms
         self.active_ms += ms * active
         self.motor_ms += ms * motor
         self.heat_ms += ms * heat
@@ -174,7 +183,9 @@ def is_complete(run: Run, segments: Sequence[Segment], kind: Kind) -> bool:
     if kind == "dishwasher":
         moved_s = sum(s.seconds for s in segments if s.look in MOVING)
         return moved_s >= (MOVED_S if heat >= 0 else UNHEATED_S)
-    if kind in ("tumble_dryer", "washer_dryer"):
+    if kind == "washer_dryer":
+        return bool(spins_of(segments, run.drives))
+    if kind == "tumble_dryer":
         return heat >= 0
     return sum(s.seconds for s in segments if s.look != "quiet") >= 600
 
@@ -205,6 +216,9 @@ def is_far(run: Run, segments: Sequence[Segment], kind: Kind) -> bool:
     after = segments[heat + 1 :]
     if kind == "washing_machine":
         return _spins_after_heat(run, segments) >= 2
+    spins = spins_of(segments, run.drives)
+    if kind == "washer_dryer" and not any(end_ms <= segments[heat].start_ms for _, end_ms in spins):
+        return False
     if kind in ("tumble_dryer", "washer_dryer"):
         return heat >= 0 and sum(s.seconds for s in after if s.look in MOVING) >= COOLED_S
     return False
@@ -253,8 +267,14 @@ def part_at(run: Run, segments: Sequence[Segment], known: Kind | None) -> Pause 
         complete = is_complete(run, befores[id(pause)], kind)
         if complete and (pause.still_ms >= HOLD_MS[kind] or (pause.off and kind in TELLS_OFF)):
             return pause
+        if complete and kind in WASHERS and pause.still_ms >= BETWEEN_MS and pause.small_first_ms >= FILL_FIRST_MS:
+            return pause
     heated = [p for p in moved if p.heat_ms >= HEAT_PROOF_MS and is_far(run, befores[id(p)], kinds[id(p)])]
-    return max(heated, key=lambda p: p.still_ms, default=None)
+    if not heated:
+        return None
+    if kinds[id(heated[-1])] == "tumble_dryer":
+        return heated[-1]  # its drum rests at any length against creases; the heat begins the new programme
+    return max(heated, key=lambda p: p.still_ms)
 
 
 def split_run(run: Run, pause: Pause) -> tuple[Run, Run]:

@@ -111,9 +111,10 @@ class Uncharted:
         if run is None:
             return []
         self._advance(now.at_ms, now.level_w, now.energy_mwms)
+        if now.at_ms - now.before_ms < SLOW_MS:
+            return []
         self.segments.touch(power_w)
-        slow = now.at_ms - now.before_ms >= SLOW_MS
-        if slow and power_w > self.scale.quiet_w >= now.level_w and run.told and run.still_ms < STROKES_APART_MS:
+        if power_w > self.scale.quiet_w >= now.level_w and run.told and run.still_ms < STROKES_APART_MS:
             run.active_end_ms, run.active_end_mwms, run.still_ms = now.at_ms, now.energy_mwms, 0
         return []
 
