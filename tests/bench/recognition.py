@@ -17,6 +17,7 @@ import statistics
 import sys
 import time
 from collections import defaultdict
+from itertools import chain
 from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).resolve().parent))
@@ -24,6 +25,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parent))
 from loadbook.simulate import catalogue
 from loadbook.simulate.catalogue import Scenario
 from loadbook.simulate.write import write
+from randomised import unseen_models
 from recognising import Heard, hear, series_of, truth_json
 from scoring import Fault, Score, f1, score
 from steps import StepScore, speed_table, step_scores
@@ -113,7 +115,15 @@ def fault_table(faults: list[Fault]) -> None:
 
 def simulated(args: argparse.Namespace) -> None:
     """The tables of the simulated machines."""
-    scenarios = catalogue.bench_scenarios(args.seeds, args.healthy, args.machine, tuple(args.fault))
+    if args.unseen:
+        models = unseen_models(args.unseen, args.unseen_from)
+        scenarios = chain.from_iterable(
+            catalogue.of_model(m, meter, args.seeds, args.healthy, tuple(args.fault))
+            for m, meter in models
+            if args.machine in (None, m.id)
+        )
+    else:
+        scenarios = catalogue.bench_scenarios(args.seeds, args.healthy, args.machine, tuple(args.fault))
     pairs = [run(s, args.failing, not args.quiet) for s in scenarios]
     scores = [s for s, _ in pairs]
     fault_table([f for s in scores for f in s.faults])
@@ -132,6 +142,9 @@ def main() -> None:
     parser.add_argument("--quiet", action="store_true", help="only the tables")
     parser.add_argument("--real", type=Path, help="folder with labelled real traces")
     parser.add_argument("--charts", type=Path, help="their machine files and map.json (default: the same folder)")
+    parser.add_argument("--no-chart", action="store_true", help="also: cycles and looks without a chart")
+    parser.add_argument("--unseen", type=int, default=0, help="this many machines drawn from seeds instead")
+    parser.add_argument("--unseen-from", type=int, default=0, help="their first seed")
     parser.add_argument("--no-sim", action="store_true", help="leave the simulated machines out")
     parser.add_argument("--no-speed", action="store_true", help="leave the speed table out")
     args = parser.parse_args()
@@ -146,6 +159,11 @@ def main() -> None:
         real = real_scores(args.real, args.charts or args.real, None if args.quiet else tell)
         fault_table([f for s in real for f in s.faults])
         table(real, "real traces, hand labels; faults put into the traces")
+    if args.no_chart:
+        from nochart import nochart_table  # noqa: PLC0415
+
+        runs = iter(()) if args.no_sim else catalogue.bench_scenarios(0, args.healthy, args.machine)
+        nochart_table(runs, (args.real, args.charts or args.real) if args.real else None)
     print(f"\ntook {time.perf_counter() - began_s:.0f} s")
 
 
