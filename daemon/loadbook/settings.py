@@ -103,7 +103,15 @@ class Line(Strict):
     data_bits: Literal[7, 8] = Field(default=8, description="Data bits; Modbus RTU needs 8")
     host: str = Field(default="", description="modbus_tcp: the meter's host")
     tcp_port: Port = Field(default=502, description="modbus_tcp: the meter's TCP port")
-    timeout_s: float = Field(default=0.3, gt=0, le=10, description="How long an answer may take, s")
+    timeout_s: float = Field(
+        default=0.3,
+        gt=0,
+        le=10,
+        description="How long a meter may take to begin its answer, s",
+    )
+    turnaround_s: float = Field(
+        default=0.02, ge=0, le=5, description="A meter's usual pause before its answer, for the line's time budget, s"
+    )
     meters: tuple[Meter, ...] = Field(alias="meter", min_length=1, description="Meters on this line")
 
     @model_validator(mode="after")

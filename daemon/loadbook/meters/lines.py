@@ -2,16 +2,20 @@
 
 from __future__ import annotations
 
+import logging
 from collections.abc import Sequence
 from pathlib import Path
 
 from loadbook.clock import Clock
 from loadbook.errors import InputError, StartError
 from loadbook.files import load_map
+from loadbook.meters.budget import Budget, budget
 from loadbook.meters.counters import CountingSink
 from loadbook.meters.line import ModbusLine, PolledMeter
 from loadbook.meters.modbus import ModbusWire, ReadError
 from loadbook.settings import Line, Settings
+
+log = logging.getLogger(__name__)
 
 MODBUS_FORMS = ("registers", "sunspec")
 
@@ -20,17 +24,34 @@ def build_lines(settings: Settings, folder: Path, sink: CountingSink, clock: Clo
     """One poll loop per line of the settings, not started. Raises InputError or StartError in one line."""
     if not settings.lines:
         raise InputError("the settings have no [[line]]; add one with a [[line.meter]], or nothing can be read")
+    interval_s = settings.poller.interval_s
+    lines = []
     for place, line in enumerate(settings.lines, start=1):
+        meters = polled_meters(line, folder)
         check_port(line, place)
-    return [build_line(line, settings.poller.interval_s, folder, sink, clock) for line in settings.lines]
+        if line.kind == "modbus_rtu":
+            check_budget(line, place, budget(line, [m.map for m in meters], interval_s))
+        lines.append(build_line(line, meters, interval_s, sink, clock))
+    return lines
 
 
-def build_line(line: Line, interval_s: float, folder: Path, sink: CountingSink, clock: Clock) -> ModbusLine:
-    """One line's poll loop, not started. Raises InputError."""
+def check_budget(line: Line, place: int, needed: Budget) -> None:
+    """Refuses a line whose meters cannot all be read in each interval (StartError), warns where it is tight."""
+    complaint = needed.complaint(line, place)
+    if complaint and needed.share > 1:
+        raise StartError(complaint)
+    if complaint:
+        log.warning("%s", complaint)
+
+
+def build_line(
+    line: Line, meters: list[PolledMeter], interval_s: float, sink: CountingSink, clock: Clock
+) -> ModbusLine:
+    """One line's poll loop, not started."""
     return ModbusLine(
         line.id,
         wire=ModbusWire(line),
-        meters=polled_meters(line, folder),
+        meters=meters,
         sink=sink,
         clock=clock,
         interval_s=interval_s,

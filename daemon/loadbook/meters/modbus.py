@@ -16,6 +16,7 @@ from dataclasses import dataclass
 from pymodbus.client import ModbusSerialClient, ModbusTcpClient
 from pymodbus.exceptions import ConnectionException, ModbusException
 
+from loadbook.meters.budget import char_s, silence_s
 from loadbook.meters.frames import EXCEPTIONS, Question
 from loadbook.meters.maps import Block
 from loadbook.meters.port import open_port
@@ -107,15 +108,16 @@ def _plain(bad: ConnectionException) -> str:
 class ModbusWire:
     """One serial line or one connection, used by one thread. Opens by itself, and again after it was lost."""
 
-    def __init__(self, line: Line, char_bits: int = 11) -> None:
+    def __init__(self, line: Line) -> None:
         self._line = line
         self._serial: _SerialClient | None = None
         self._open_questions: dict[int, list[_Open]] = {}
         self._silent = 0
-        self._char_s = 0.0
+        self._char_s = self._silence_s = 0.0
+        self._quiet_s = 0.0
         self._client: ModbusSerialClient | ModbusTcpClient
         if line.kind == "modbus_rtu":
-            self._char_s = char_bits / line.baud_bd
+            self._char_s, self._silence_s = char_s(line), silence_s(line)
             self._client = self._serial = _SerialClient(
                 line.port,
                 baudrate=line.baud_bd,
@@ -177,6 +179,9 @@ class ModbusWire:
     def _exchange(self, question: Question) -> list[int]:
         client, asked_s = self._client, time.monotonic()
         if self._serial is not None:
+            if asked_s < self._quiet_s:  # frames are told apart by the silence between them
+                time.sleep(self._quiet_s - asked_s)
+                asked_s = time.monotonic()
             wire_s = (8 + question.answer_length()) * self._char_s
             self._serial.question = question
             self._serial.deadline_s = asked_s + self._line.timeout_s + wire_s
@@ -188,6 +193,8 @@ class ModbusWire:
             raise ReadError("port_gone", _plain(bad)) from None
         except (ModbusException, OSError) as bad:
             raise self._failed(question, asked_s, str(bad)) from None
+        finally:
+            self._quiet_s = time.monotonic() + self._silence_s
         self._silent = 0
         if answer.isError():
             code = int(getattr(answer, "exception_code", 0))

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Generator, Sequence
 
-from loadbook.meters.maps import Block, Expected, Model, Register, Registers, SunSpec
+from loadbook.meters.maps import TYPES, Block, Expected, Model, Register, Registers, SunSpec
 
 MARKER = (0x5375, 0x6E53)
 """``SunS`` in two registers."""
@@ -48,11 +48,20 @@ def find(spec: SunSpec) -> Generator[Block, Sequence[int] | None, Registers]:
     raise NotFoundError("no SunS marker at " + ", ".join(map(str, spec.bases)))
 
 
+def _span(model: Model) -> int:
+    """Registers from a model's number to the last one the map uses."""
+    ends = [p.offset + TYPES[p.type] for p in model.points.values()]
+    return max(ends + [p.scale_offset + 1 for p in model.points.values() if p.scale_offset is not None])
+
+
+def longest_block(spec: SunSpec) -> Block:
+    """The longest block a reading may take, whichever model is found."""
+    return Block(function=spec.function, address=0, count=max(_span(model) for model in spec.models))
+
+
 def resolve(spec: SunSpec, model: Model, address: int, number: int, length: int) -> Registers:
     """A model found at ``address`` as a plain register map. Its number and length are read along with every reading
     and must stay what they were, so that another meter behind the same port is noticed."""
-    ends = [p.offset + (1 if p.type.endswith("16") else 2) for p in model.points.values()]
-    ends += [p.scale_offset + 1 for p in model.points.values() if p.scale_offset is not None]
     quantities = {
         name: Register(
             address=address + point.offset,
@@ -65,7 +74,7 @@ def resolve(spec: SunSpec, model: Model, address: int, number: int, length: int)
         for name, point in model.points.items()
     }
     return Registers(
-        block=(Block(function=spec.function, address=address, count=max(ends)),),
+        block=(Block(function=spec.function, address=address, count=_span(model)),),
         quantity=quantities,
         expect=(
             Expected(function=spec.function, address=address, value=number),
