@@ -36,6 +36,10 @@ class Memory:
         with self._lock:
             self.gaps.append((meter_id, reason, mono_ms))
 
+    def faults(self) -> list[tuple[str, str]]:
+        """(meter, reason) of every gap the meters or the wire caused; a busy test machine makes overruns."""
+        return [(m, reason) for m, reason, _ in self.gaps if reason not in ("overrun", "line_busy")]
+
     def of(self, meter_id: str) -> list[Reading]:
         return [r for m, r, _ in self.readings if m == meter_id]
 
@@ -68,7 +72,7 @@ def player(clock: Clock | None = None, series: Series | None = None) -> Player:
     return Player(series or small_log(), clock or Clock())
 
 
-def settings_line(line: SimulatedLine, units: tuple[int, ...], timeout_s: float = 0.3) -> Line:
+def settings_line(line: SimulatedLine, units: tuple[int, ...], timeout_s: float) -> Line:
     kind = (
         {"kind": "modbus_rtu", "port": line.port}
         if line.line
@@ -79,7 +83,7 @@ def settings_line(line: SimulatedLine, units: tuple[int, ...], timeout_s: float 
 
 
 def polling(
-    line: SimulatedLine, maps: dict[int, str], *, interval_s: float = 0.05, timeout_s: float = 0.3
+    line: SimulatedLine, maps: dict[int, str], *, interval_s: float = 0.05, timeout_s: float = 2.0
 ) -> tuple[ModbusLine, Memory, CountingSink]:
     """A poll loop over the line, not started."""
     memory = Memory()

@@ -41,7 +41,7 @@ def test_every_shipped_map_reads_what_the_meter_played(name: str, wire: str, tmp
         assert reading.voltage_v == pytest.approx(230.0)
         assert reading.energy_wh == pytest.approx(1000 + row)
         assert reading.current_a == pytest.approx(float(log.current_a[row]), abs=0.006)
-    assert not memory.gaps
+    assert not memory.faults()
 
 
 def test_three_meters_of_three_kinds_share_a_line(tmp_path: Path) -> None:
@@ -55,7 +55,7 @@ def test_three_meters_of_three_kinds_share_a_line(tmp_path: Path) -> None:
         loop.stop()
         loop.join(10)
         line.stop()
-    assert not memory.gaps
+    assert not memory.faults()
 
 
 REASON = {
@@ -70,20 +70,19 @@ REASON = {
 @pytest.mark.parametrize("kind", sorted(REASON))
 def test_a_spoiled_answer_is_one_gap_with_its_reason(kind: str, tmp_path: Path) -> None:
     line = simulated({1: "float32-big-endian"}, tmp_path / "port")
-    loop, memory, _ = polling(line, {1: "float32-big-endian"})
+    loop, memory, _ = polling(line, {1: "float32-big-endian"}, timeout_s=0.6)
     loop.start()
     try:
         wait_for(lambda: len(memory.readings) >= 2)
         before = len(memory.readings)
         line.faults.order(kind)
-        wait_for(lambda: memory.gaps)
+        wait_for(memory.faults)
         wait_for(lambda: len(memory.readings) >= before + 4)
     finally:
         loop.stop()
         loop.join(10)
         line.stop()
-    reasons = [reason for _, reason, _ in memory.gaps if reason != "overrun"]
-    assert reasons == [REASON[kind]]
+    assert memory.faults() == [("m1", REASON[kind])]
 
 
 def test_noise_around_an_answer_does_not_hide_it(tmp_path: Path) -> None:
@@ -97,7 +96,7 @@ def test_noise_around_an_answer_does_not_hide_it(tmp_path: Path) -> None:
         loop.stop()
         loop.join(10)
         line.stop()
-    assert not memory.gaps
+    assert not memory.faults()
 
 
 def test_an_adapter_that_echoes_is_understood(tmp_path: Path) -> None:
@@ -112,7 +111,7 @@ def test_an_adapter_that_echoes_is_understood(tmp_path: Path) -> None:
         loop.stop()
         loop.join(10)
         line.stop()
-    assert not memory.gaps
+    assert not memory.faults()
 
 
 @pytest.mark.parametrize("wire", ["rtu", "tcp"])
@@ -154,7 +153,7 @@ def test_a_dead_neighbour_costs_the_others_nothing(tmp_path: Path) -> None:
         loop.stop()
         loop.join(10)
         line.stop()
-    assert {m for m, reason, _ in memory.gaps if reason != "overrun"} == {"m1"}
+    assert {m for m, _ in memory.faults()} == {"m1"}
     assert len(memory.of("m2")) >= 5
     counts = sink.snapshot()
     assert counts["m1"]["state"] == "gap"
