@@ -22,6 +22,7 @@ COMMANDS: dict[str, str] = {
     "assess": "assess",
     "import": "import_log",
     "learn": "learn",
+    "poll": "poll",
     "settings": "settings_file",
 }
 """Command -> module in ``loadbook.commands``."""

@@ -87,7 +87,7 @@ def polling(
 ) -> tuple[ModbusLine, Memory, CountingSink]:
     """A poll loop over the line, not started."""
     memory = Memory()
-    sink = CountingSink(memory, {f"m{unit}": "l1" for unit in maps})
+    sink = CountingSink({f"m{unit}": "l1" for unit in maps}, memory)
     meters = [PolledMeter(f"m{unit}", unit, load_map(name, Path())) for unit, name in maps.items()]
     wire = ModbusWire(settings_line(line, tuple(maps), timeout_s))
     loop = ModbusLine(

@@ -14,7 +14,7 @@ from loadbook.meters.lines import build_lines
 from loadbook.meters.simulated import SimulatedLine, SimulatedMeter
 from loadbook.settings import Line, Settings
 
-from tests.meters.conftest import Memory, player
+from tests.meters.conftest import player
 
 
 def line(**more: object) -> Line:
@@ -57,7 +57,7 @@ def test_a_line_without_time_is_refused_with_the_figure(tmp_path: Path, caplog: 
     meter = SimulatedMeter(1, load_map("float32-big-endian", Path()), player(clock))
     simulated = SimulatedLine([meter], clock, link=tmp_path / "port").start()
     try:
-        sink = CountingSink(Memory(), {})
+        sink = CountingSink({})
         assert build_lines(settings(8, simulated.port), tmp_path, sink, clock)
         assert not caplog.records
         assert build_lines(settings(12, simulated.port), tmp_path, sink, clock)

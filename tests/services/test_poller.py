@@ -76,7 +76,7 @@ def test_two_lines_are_read_side_by_side(tmp_path: Path) -> None:
         },
     )
     delivered, stop = Delivered(), threading.Event()
-    poller = Poller(both, tmp_path, clock, delivered)
+    poller = Poller(both, tmp_path, clock, lambda: delivered)
     thread = threading.Thread(target=live, args=([poller], stop))
     thread.start()
     try:
@@ -112,7 +112,7 @@ def test_what_cannot_start_says_so_in_one_line(port: str, map_name: str, says: s
     line["meter"][0]["map"] = map_name
     delivered = Delivered()
     with pytest.raises(LoadbookError) as bad:
-        live([Poller(settings(line), tmp_path, Clock(), delivered)])
+        live([Poller(settings(line), tmp_path, Clock(), lambda: delivered)])
     assert says in str(bad.value)
     assert "\n" not in str(bad.value)
     assert isinstance(bad.value, StartError | InputError)
@@ -123,7 +123,7 @@ def test_what_cannot_start_says_so_in_one_line(port: str, map_name: str, says: s
 
 def test_settings_without_a_line_and_with_one_port_twice_are_refused(tmp_path: Path) -> None:
     with pytest.raises(InputError, match=r"no \[\[line\]\]"):
-        live([Poller(settings(), tmp_path, Clock(), Delivered())])
+        live([Poller(settings(), tmp_path, Clock(), Delivered)])
     with pytest.raises(ValueError, match="'a' and 'b' have the same port /dev/x"):
         settings(rtu("a", "/dev/x", "one"), rtu("b", "/dev/x", "two"))
 
@@ -132,6 +132,6 @@ def test_a_port_in_use_is_named(tmp_path: Path) -> None:
     ends = pty.openpty()
     port = os.ttyname(ends[1])
     with serial.Serial(port, exclusive=True), pytest.raises(StartError, match="is in use by another program"):
-        live([Poller(settings(rtu("bench", port, "one")), tmp_path, Clock(), Delivered())])
+        live([Poller(settings(rtu("bench", port, "one")), tmp_path, Clock(), Delivered)])
     for end in ends:
         os.close(end)

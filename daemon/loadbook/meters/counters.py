@@ -23,13 +23,17 @@ class _Count:
 
 
 class CountingSink:
-    """Hands everything on to ``sink`` and counts it. Lines of several threads may share one."""
+    """Counts everything and hands it on. Lines of several threads may share one."""
 
-    def __init__(self, sink: Sink, meters: dict[str, str]) -> None:
+    def __init__(self, meters: dict[str, str], sink: Sink | None = None) -> None:
         """``meters``: line id by meter id."""
         self._sink = sink
         self._lock = threading.Lock()
         self._counts = {meter: _Count(line) for meter, line in meters.items()}
+
+    def deliver_to(self, sink: Sink) -> None:
+        """Hand on to ``sink`` from now on; said before the first line starts."""
+        self._sink = sink
 
     def put(self, meter_id: str, reading: Reading, mono_ms: int) -> None:
         """A reading."""
@@ -38,7 +42,8 @@ class CountingSink:
             count.read += 1
             count.in_a_row, count.reason, count.detail = 0, None, ""
             count.last_at_ms = reading.at_ms
-        self._sink.put(meter_id, reading, mono_ms)
+        if self._sink is not None:
+            self._sink.put(meter_id, reading, mono_ms)
 
     def gap(self, meter_id: str, at_ms: int, mono_ms: int, reason: str, detail: str = "") -> None:
         """A tick without a reading. ``detail`` is for people; it is not stored."""
@@ -46,7 +51,8 @@ class CountingSink:
             count = self._counts[meter_id]
             count.gaps[reason] = count.gaps.get(reason, 0) + 1
             count.in_a_row, count.reason, count.detail = count.in_a_row + 1, reason, detail
-        self._sink.gap(meter_id, at_ms, mono_ms, reason)
+        if self._sink is not None:
+            self._sink.gap(meter_id, at_ms, mono_ms, reason)
 
     def failing(self) -> frozenset[tuple[str, str]]:
         """(meter, reason) of the meters whose last tick was a gap: when this changes, the state is worth publishing."""

@@ -5,6 +5,7 @@ but the wire: the delivery takes in at once and delivers in its own time.
 from __future__ import annotations
 
 import logging
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any, Protocol
 
@@ -46,24 +47,29 @@ class Poller:
 
     name = "poller"
 
-    def __init__(self, settings: Settings, folder: Path, clock: Clock, delivery: Delivery) -> None:
-        """``folder``: the settings file's, which paths in it are relative to."""
+    def __init__(self, settings: Settings, folder: Path, clock: Clock, open_delivery: Callable[[], Delivery]) -> None:
+        """``folder``: the settings file's, which paths in it are relative to. ``open_delivery`` is called at startup,
+        after the meters' maps and ports have been found sound."""
         self._settings = settings
         self._folder = folder
         self._clock = clock
-        self._delivery = delivery
-        self._sink = CountingSink(delivery.sink, meters_by_line(settings.lines))
+        self._open_delivery = open_delivery
+        self._delivery: Delivery | None = None
+        self._sink = CountingSink(meters_by_line(settings.lines))
         self._lines: list[ModbusLine] = []
         self._published_s = 0.0
         self._said: frozenset[tuple[str, str]] = frozenset()
         self._started_ms = 0
 
     def startup(self) -> None:
-        self._lines = build_lines(self._settings, self._folder, self._sink, self._clock)
-        self._delivery.start()
+        lines = build_lines(self._settings, self._folder, self._sink, self._clock)
+        delivery = self._open_delivery()
+        self._sink.deliver_to(delivery.sink)
+        delivery.start()
         self._started_ms = self._clock.now_ms()
-        for line in self._lines:
+        for line in lines:
             line.start()
+        self._delivery, self._lines = delivery, lines
 
     def turn(self) -> None:
         failing = self._sink.failing()
@@ -82,13 +88,15 @@ class Poller:
             line.stop()
         for line in self._lines:
             line.join(JOIN_S)
-        self._delivery.stop()
+        if self._delivery is not None:
+            self._delivery.stop()
 
     def _tell(self, failing: frozenset[tuple[str, str]]) -> None:
         for meter, reason in sorted(failing - self._said):
             log.warning("meter %s: no reading (%s)", meter, reason)
         for meter in sorted({m for m, _ in self._said} - {m for m, _ in failing}):
             log.info("meter %s: reading again", meter)
+        assert self._delivery is not None
         self._delivery.publish_state(
             {
                 "online": True,
