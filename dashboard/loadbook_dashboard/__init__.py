@@ -20,6 +20,7 @@ from loadbook_dashboard import api, live, words
 from loadbook_dashboard.pages import about, alerts, cycles, files, meters, now
 from loadbook_dashboard.parts import Parts
 from loadbook_dashboard.queries import NotReadyError
+from loadbook_dashboard.standing import ASIDE_HOURS
 
 CONTENT_POLICY = (
     "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' data:; connect-src 'self'; "
@@ -70,6 +71,7 @@ def _words(app: Flask, parts: Parts) -> None:
     app.add_template_filter(lambda at_ms: time.when(at_ms, parts.now_ms()), "when")
     app.add_template_filter(lambda text: text[:1].lower() + text[1:], "lower_first")
     app.jinja_env.globals["words"] = words
+    app.jinja_env.globals["aside_hours"] = ASIDE_HOURS
 
     @app.context_processor
     def _always() -> dict[str, Any]:

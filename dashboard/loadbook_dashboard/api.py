@@ -9,11 +9,12 @@ from __future__ import annotations
 from typing import Any
 
 from flask import Blueprint, abort, request
+from loadbook.alert_kinds import alert_kind
 from loadbook.events import iso
 
 from loadbook_dashboard.parts import parts
 from loadbook_dashboard.queries import CycleRow, KnownAlert, MachineRow
-from loadbook_dashboard.timeline import as_json
+from loadbook_dashboard.timeline import as_json, cycles_as_json
 from loadbook_dashboard.trace import trace as read_trace
 
 blueprint = Blueprint("api", __name__, url_prefix="/api")
@@ -21,6 +22,9 @@ blueprint = Blueprint("api", __name__, url_prefix="/api")
 FAR_MS = 2**53
 MOST_CYCLES = 200
 MOST_COLUMNS = 4000
+
+PHASES_BELOW_MS = 2 * 86_400_000
+"""Over a longer stretch of time cycles are laid along the trace, not their phases: they would be too narrow to see."""
 
 
 def _int(name: str, default: int, low: int, high: int) -> int:
@@ -75,7 +79,13 @@ def in_contract_form(rows: list[CycleRow], alerts: list[KnownAlert]) -> dict[str
     for known in alerts:
         key = known.alert.cycle_key_ms
         place = None if key is None else index.get((known.machine, key))
-        more = {"machine": known.machine, "seen_at": iso(known.seen_ms), "seen_by": known.seen_by}
+        more = {
+            "machine": known.machine,
+            "priority": alert_kind(known.alert.kind).priority,
+            "seen_at": iso(known.seen_ms),
+            "seen_by": known.seen_by,
+            "quiet": known.quiet.why if known.quiet else None,
+        }
         said.append({**known.alert.as_contract(place), **more})
     return {
         "cycles": [{**row.cycle.as_contract(), "machine": row.machine, "key_ms": row.cycle.key_ms} for row in rows],
@@ -111,7 +121,7 @@ def cycle(machine: str, key_ms: int) -> dict[str, Any]:
 @blueprint.get("/alerts")
 def alerts() -> dict[str, Any]:
     """Alerts that stand, or are over and nobody has seen."""
-    return {"alerts": in_contract_form([], parts().queries.open_alerts())["alerts"]}
+    return {"alerts": in_contract_form([], parts().open_alerts())["alerts"]}
 
 
 @blueprint.get("/machines/<machine>/trace")
@@ -147,5 +157,7 @@ def timeline(machine: str) -> dict[str, Any]:
     from_ms = _int("from_ms", to_ms - 3_600_000, 0, FAR_MS)
     longest_ms = 86_400_000
     rows = queries.cycles(machine, to_ms, MOST_CYCLES, from_ms - longest_ms)
+    if to_ms - from_ms > PHASES_BELOW_MS:
+        return cycles_as_json(row, [r.cycle for r in reversed(rows)], queries.alerts_between(machine, from_ms, to_ms))
     whole = [queries.cycle(machine, r.cycle.key_ms) for r in reversed(rows) if r.cycle.end_ms >= from_ms]
     return as_json(row, [c for c in whole if c], queries.alerts_between(machine, from_ms, to_ms))

@@ -80,6 +80,11 @@ class Glance:
     ribbon: list[Stretch] = field(default_factory=list)
     cycle: Cycle | None = None
     calls: list[Call] = field(default_factory=list)
+    quiet: int = 0
+    """Alerts that stand or are unseen, but call nobody now: put aside, held back."""
+    out_of_service_since_ms: int | None = None
+    out_of_service_by: str | None = None
+    out_of_service_reason: str | None = None
     last_reading_ms: int | None = None
     power_w: float | None = None
 
@@ -87,6 +92,11 @@ class Glance:
     def needed(self) -> bool:
         """Whether somebody should come: something stands, or is over, that nobody has seen."""
         return any(not call.seen for call in self.calls)
+
+    @property
+    def urgency(self) -> str:
+        """The highest priority among what nobody has seen."""
+        return min((c.priority for c in self.calls if not c.seen), key=PRIORITY_ORDER.__getitem__, default="low")
 
 
 def call_of(known: KnownAlert, machine: MachineRow) -> Call:
@@ -130,8 +140,12 @@ def glance(
         since_ms=since_ms,
         cycle=cycle,
         last_reading_ms=machine.last_reading_ms,
+        quiet=sum(known.quiet is not None for known in alerts),
+        out_of_service_since_ms=machine.out_of_service_since_ms,
+        out_of_service_by=machine.out_of_service_by,
+        out_of_service_reason=machine.out_of_service_reason,
         calls=sorted(
-            (call_of(known, machine) for known in alerts),
+            (call_of(known, machine) for known in alerts if known.quiet is None),
             key=lambda call: (call.seen, call.over_ms is not None, PRIORITY_ORDER[call.priority], -call.began_ms),
         ),
     )

@@ -15,6 +15,7 @@ from loadbook.settings import Settings
 from loadbook_dashboard.glance import Glance, glance
 from loadbook_dashboard.queries import KnownAlert, MachineRow, Queries
 from loadbook_dashboard.requests import Asker
+from loadbook_dashboard.standing import settle
 from loadbook_dashboard.stream import Hub
 from loadbook_dashboard.trace import Source
 from loadbook_dashboard.words import SiteTime, site_time
@@ -52,9 +53,14 @@ class Parts:
             found.last_reading_ms, found.power_w = last.at_ms, last.power_w
         return found
 
+    def open_alerts(self, machine: str | None = None) -> list[KnownAlert]:
+        """Alerts that stand or that nobody has seen, of one machine or of all, settled for now."""
+        alerts = self.queries.open_alerts(machine)
+        return settle(alerts, self.queries.machines(), self.queries.shelves(self.now_ms()))
+
     def glances(self) -> list[Glance]:
         """Every machine in a few words, in the order of the settings."""
-        alerts = self.queries.open_alerts()
+        alerts = self.open_alerts()
         return [self.glance(machine, alerts) for machine in self.queries.machines()]
 
 

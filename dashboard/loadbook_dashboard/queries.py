@@ -34,6 +34,17 @@ class Note:
     text: str
 
 
+@dataclass(frozen=True, slots=True)
+class Quiet:
+    """Why an alert calls nobody: ``why`` is ``aside``, ``service`` or ``held_back``."""
+
+    why: str
+    since_ms: int
+    until_ms: int | None = None
+    by: str | None = None
+    reason: str | None = None
+
+
 @dataclass(slots=True)
 class KnownAlert:
     """An alert as the ledger keeps it: the finding, and whether somebody has seen it. Two facts, not one state."""
@@ -45,6 +56,8 @@ class KnownAlert:
     seen_ms: int | None
     seen_by: str | None
     notes: list[Note] = field(default_factory=list)
+    quiet: Quiet | None = None
+    """Why it calls nobody; set by ``standing.settle``."""
 
     @property
     def active(self) -> bool:
@@ -53,6 +66,27 @@ class KnownAlert:
     @property
     def seen(self) -> bool:
         return self.seen_ms is not None
+
+
+@dataclass(frozen=True, slots=True)
+class Shelf:
+    """Alerts of a kind put aside on a machine by a person."""
+
+    machine: str
+    kind: str
+    from_ms: int
+    until_ms: int
+    by: str | None
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
+class Tally:
+    """How often a kind of alert was raised on a machine."""
+
+    machine: str
+    kind: str
+    count: int
 
 
 @dataclass(slots=True)
@@ -70,6 +104,9 @@ class MachineRow:
     stage: str | None
     phase_until_ms: int | None
     last_reading_ms: int | None
+    out_of_service_since_ms: int | None
+    out_of_service_by: str | None
+    out_of_service_reason: str | None
     chart: Machine | None
     """Its machine file as it was last read; None where there is none."""
 
@@ -95,7 +132,7 @@ def _machine(row: sqlite3.Row) -> MachineRow:
     text = row["file_text"]
     columns = (
         "id", "name", "kind", "place", "meter", "state", "state_since_ms", "phase", "stage", "phase_until_ms",
-        "last_reading_ms",
+        "last_reading_ms", "out_of_service_since_ms", "out_of_service_by", "out_of_service_reason",
     )  # fmt: skip
     return MachineRow(**{c: row[c] for c in columns}, chart=_chart(text) if text else None)
 
@@ -197,6 +234,19 @@ class Queries:
         sql = f"""{_ALERT} WHERE (alert.cleared_ms IS NULL OR alert.seen_ms IS NULL)
             AND (? IS NULL OR alert.machine = ?) ORDER BY alert.raised_ms DESC, alert.id DESC"""
         return self._alerts(sql, machine, machine)
+
+    def shelves(self, now_ms: int) -> list[Shelf]:
+        """What is put aside now."""
+        sql = (
+            """SELECT machine, kind, from_ms, until_ms, "by", reason FROM shelf WHERE until_ms > ? ORDER BY until_ms"""
+        )
+        return [Shelf(*row) for row in self._rows(sql, now_ms)]
+
+    def tallies(self, since_ms: int) -> list[Tally]:
+        """How often each kind was raised on each machine since then, most often first."""
+        sql = """SELECT machine, kind, count(*) FROM alert WHERE raised_ms >= ? GROUP BY machine, kind
+            ORDER BY count(*) DESC, machine, kind"""
+        return [Tally(*row) for row in self._rows(sql, since_ms)]
 
     def past_alerts(self, before_ms: int, limit: int) -> list[KnownAlert]:
         """Alerts that are over and that somebody has seen, newest first."""

@@ -150,6 +150,24 @@ def pins(machine: MachineRow, alerts: list[KnownAlert]) -> list[Pin]:
     ]
 
 
+def cycles_as_json(machine: MachineRow, cycles: list[Cycle], alerts: list[KnownAlert]) -> dict[str, Any]:
+    """Whole cycles, a band each, for stretches of time in which a phase would be too narrow to see."""
+    bands = [
+        {
+            "number": index + 1,
+            "name": words.programme_name(machine.chart, cycle.programme) or "Cycle",
+            "stage": "wash",
+            "start_ms": cycle.start_ms,
+            "end_ms": None if cycle.outcome == "running" else cycle.end_ms,
+            "min_s": None,
+            "max_s": None,
+            "verdict": "ok",
+        }
+        for index, cycle in enumerate(cycles)
+    ]
+    return {"phases": bands, "pins": [asdict(pin) for pin in pins(machine, alerts)]}
+
+
 def as_json(machine: MachineRow, cycles: list[Cycle], alerts: list[KnownAlert]) -> dict[str, Any]:
     """Phases and pins for the chart's script."""
     return {

@@ -3,21 +3,25 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 from flask import Blueprint, abort, flash, redirect, render_template, request, session, url_for
-from loadbook.alert_kinds import PRIORITY_ORDER, PRIORITY_WORDS, AlertKind, alert_kind
+from loadbook.alert_kinds import ALERT_TABLE, PRIORITY_ORDER, PRIORITY_WORDS, AlertKind, alert_kind, alert_title
 from werkzeug.wrappers import Response
 
 from loadbook_dashboard import words
-from loadbook_dashboard.api import FAR_MS
-from loadbook_dashboard.parts import parts
+from loadbook_dashboard.api import FAR_MS, machine_or_404
+from loadbook_dashboard.parts import Parts, parts
 from loadbook_dashboard.queries import KnownAlert, MachineRow
 from loadbook_dashboard.requests import RefusedError
+from loadbook_dashboard.standing import ASIDE_HOURS
 from loadbook_dashboard.timeline import letter, title_of
 
 blueprint = Blueprint("alerts", __name__)
 
 PAST = 30
+LOAD_DAYS = 30
+A_DAY_MS = 86_400_000
 
 
 @dataclass(slots=True)
@@ -56,45 +60,142 @@ def _explained(known: KnownAlert, machine: MachineRow, index: int) -> Explained:
     )
 
 
-def _urgent_first(row: Explained) -> tuple[int, int]:
-    return PRIORITY_ORDER[row.kind.priority], -row.known.alert.raised_ms
+def _urgent_first(row: Explained) -> tuple[bool, int, int]:
+    return row.known.seen, PRIORITY_ORDER[row.kind.priority], -row.known.alert.raised_ms
+
+
+@dataclass(slots=True)
+class Load:
+    """How much the alerts ask of people: the last 30 days."""
+
+    a_day: float
+    count: int
+    most: list[tuple[str, str, int]]
+    """(machine's name, kind in words, how often), the five most frequent."""
+    old: int
+    """How many have stood for more than a day."""
+
+
+def load_of(here: Parts, machines: dict[str, MachineRow], standing: list[Explained]) -> Load:
+    """Figures of the last 30 days (alarm practice after EEMUA 191: few a day, none that stands for days)."""
+    now_ms = here.now_ms()
+    tallies = here.queries.tallies(now_ms - LOAD_DAYS * A_DAY_MS)
+    count = sum(t.count for t in tallies)
+    most = [(machines[t.machine].name, alert_title(t.kind, over=True), t.count) for t in tallies[:5]]
+    old = sum(now_ms - row.known.alert.began_ms > A_DAY_MS for row in standing)
+    return Load(count / LOAD_DAYS, count, most, old)
 
 
 @blueprint.get("/alerts")
 def page() -> str:
-    """All alerts in their three lists."""
-    queries = parts().queries
-    machines = {m.id: m for m in queries.machines()}
-    rows = explained(queries.open_alerts(), machines)
+    """All alerts in their lists."""
+    here = parts()
+    machines = {m.id: m for m in here.queries.machines()}
+    rows = explained(here.open_alerts(), machines)
+    calling = [r for r in rows if r.known.quiet is None]
+    standing = sorted((r for r in calling if r.known.active), key=_urgent_first)
+    finished = here.queries.cycles(None, here.now_ms() + A_DAY_MS, 20, here.now_ms() - A_DAY_MS)
     return render_template(
         "alerts.html",
-        standing=sorted((r for r in rows if r.known.active), key=_urgent_first),
-        over=sorted((r for r in rows if not r.known.active), key=_urgent_first),
-        past=explained(queries.past_alerts(FAR_MS, PAST), machines),
+        standing=standing,
+        over=sorted((r for r in calling if not r.known.active), key=_urgent_first),
+        aside=[r for r in rows if r.known.quiet is not None],
+        shelves=[(machines[s.machine], alert_title(s.kind), s) for s in here.queries.shelves(here.now_ms())],
+        out_of_service=[m for m in machines.values() if m.out_of_service_since_ms is not None],
+        past=explained(here.queries.past_alerts(FAR_MS, PAST), machines),
+        notices=[(machines[row.machine], row.cycle) for row in finished if row.cycle.outcome == "completed"],
+        load=load_of(here, machines, [r for r in rows if r.known.active]),
         your_name=session.get("name", ""),
     )
+
+
+def _name() -> str:
+    name = request.form.get("name", "").strip()[:60]
+    session["name"] = name
+    return name
+
+
+def _back() -> Response:
+    back = request.form.get("back", "")
+    return redirect(back if back.startswith("/") and not back.startswith("//") else url_for("alerts.page"))
+
+
+def asked(machine: str, done: str, *requests: tuple[str, dict[str, Any]]) -> None:
+    """Ask the recorder for something about a machine, say ``done`` or why not, and let every browser read again."""
+    here = parts()
+    try:
+        for action, what in requests:
+            here.asker.ask(action, machine=machine, **what)
+        flash(done, "done")
+    except RefusedError as refused:
+        flash(str(refused), "refused")
+    here.hub.changed(machine, "alert")
 
 
 @blueprint.post("/alerts/<int:alert_id>/seen")
 def mark_seen(alert_id: int) -> Response:
     """Say that you have seen it. With a text, note it as well."""
-    here = parts()
-    known = here.queries.alert(alert_id)
+    known = parts().queries.alert(alert_id)
     if known is None:
         abort(404)
-    name = session["name"] = request.form.get("name", "").strip()[:60]
-    text = request.form.get("text", "").strip()[:2000]
+    name, text = _name(), request.form.get("text", "").strip()[:2000]
     wanted = request.form.get("what", "seen")
-    try:
-        if text:
-            noted = {"cycle_key_ms": None, "alert_key": known.alert.key, "text": text}
-            here.asker.ask("note_add", machine=known.machine, by=name, **noted)
-        if wanted == "seen":
-            here.asker.ask("alert_seen", machine=known.machine, by=name, key=known.alert.key)
-        flash("Marked as seen." if wanted == "seen" else "Note written." if text else "The note was empty.", "done")
-    except RefusedError as refused:
-        flash(str(refused), "refused")
-    back = request.form.get("back", "")
-    if back.startswith("/") and not back.startswith("//"):
-        return redirect(back)
-    return redirect(url_for(".page"))
+    requests: list[tuple[str, dict[str, Any]]] = []
+    if text:
+        requests.append(("note_add", {"cycle_key_ms": None, "alert_key": known.alert.key, "by": name, "text": text}))
+    if wanted == "seen":
+        requests.append(("alert_seen", {"key": known.alert.key, "by": name}))
+    if not requests:
+        flash("The note was empty, so nothing was written.", "refused")
+        return _back()
+    asked(known.machine, "Marked as seen." if wanted == "seen" else "Note written.", *requests)
+    return _back()
+
+
+@blueprint.post("/alerts/seen")
+def mark_all_seen() -> Response:
+    """Say that you have seen everything that is over."""
+    here = parts()
+    name = _name()
+    over = [known for known in here.open_alerts() if not known.active and known.quiet is None]
+    if str(len(over)) != request.form.get("count"):
+        flash("The list has changed since you looked. Look again.", "refused")
+        return _back()
+    for machine in dict.fromkeys(known.machine for known in over):
+        keys = [known.alert.key for known in over if known.machine == machine]
+        asked(machine, "Marked as seen.", *(("alert_seen", {"key": key, "by": name}) for key in keys))
+    return _back()
+
+
+@blueprint.post("/machines/<machine>/aside/<kind>")
+def put_aside(machine: str, kind: str) -> Response:
+    """Put alerts of a kind aside for some hours, with a reason; or take them back."""
+    machine_or_404(machine)
+    if kind not in ALERT_TABLE:
+        abort(404)
+    name, reason = _name(), request.form.get("reason", "").strip()[:300]
+    if request.form.get("what") == "back":
+        asked(machine, "It calls again.", ("alert_unshelve", {"kind": kind, "by": name}))
+        return _back()
+    hours = request.form.get("hours", "")
+    if hours not in {str(h) for h in ASIDE_HOURS} or not reason:
+        flash("To put an alert aside, give a reason and for how long. Nothing was changed.", "refused")
+        return _back()
+    until_ms = parts().now_ms() + int(hours) * 3_600_000
+    what = {"kind": kind, "by": name, "reason": reason, "until_ms": until_ms}
+    asked(machine, f"Put aside until {parts().time.when(until_ms, parts().now_ms())}.", ("alert_shelve", what))
+    return _back()
+
+
+@blueprint.post("/machines/<machine>/service")
+def service(machine: str) -> Response:
+    """Take a machine out of service, or put it back."""
+    machine_or_404(machine)
+    out, name = request.form.get("what") == "out", _name()
+    reason = request.form.get("reason", "").strip()[:300]
+    if out and not reason:
+        flash("To take a machine out of service, say why. Nothing was changed.", "refused")
+        return _back()
+    done = "Out of service." if out else "Back in service."
+    asked(machine, done, ("out_of_service", {"on": out, "by": name, "reason": reason}))
+    return _back()

@@ -57,8 +57,8 @@ def machine_page(machine: str) -> str:
     """One machine: what it does now, and its history."""
     row = machine_or_404(machine)
     here = parts()
-    g = here.glance(row, here.queries.open_alerts(machine))
-    return render_template("machine.html", m=row, g=g, **_listing(machine))
+    g = here.glance(row, here.open_alerts(machine))
+    return render_template("machine.html", m=row, g=g, your_name=session.get("name", ""), **_listing(machine))
 
 
 def _cycle(machine: str, key_ms: int) -> dict[str, Any]:
@@ -102,6 +102,7 @@ def add_note(machine: str, key_ms: int) -> Response:
         try:
             noted = {"cycle_key_ms": key_ms, "alert_key": None, "text": text[:2000]}
             parts().asker.ask("note_add", machine=machine, by=name, **noted)
+            parts().hub.changed(machine, "note")
             flash("Note written.", "done")
         except RefusedError as refused:
             flash(str(refused), "refused")

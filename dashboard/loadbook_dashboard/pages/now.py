@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from flask import Blueprint, abort, render_template
+from flask import Blueprint, abort, render_template, request
 
 from loadbook_dashboard.glance import Glance
 from loadbook_dashboard.parts import parts
@@ -47,9 +47,10 @@ def summary_part() -> str:
 
 @blueprint.get("/now/<machine>")
 def machine_part(machine: str) -> str:
-    """One machine's row, for the live page."""
+    """One machine's row, for the live page; with ``alone`` for the machine's own page, which has its name above."""
     here = parts()
     row = here.queries.machine(machine)
     if row is None:
         abort(404)
-    return render_template("now_machine.html", g=here.glance(row, here.queries.open_alerts(machine)))
+    g = here.glance(row, here.open_alerts(machine))
+    return render_template("now_machine.html", g=g, alone="alone" in request.args)

@@ -37,6 +37,10 @@
     // the whole cycle with a little air; a running one with the rest of its phase's window
     margined() {
       let [from, to] = this.whole;
+      if (this.live && !this.figure.dataset.cycle) {
+        const span = to - from;
+        return [live.now() - span, live.now() + span * 0.02];
+      }
       if (this.live) {
         to = live.now();
         const open = this.laid.phases.find((p) => p.end_ms === null);
@@ -275,13 +279,19 @@
       if (button) button.setAttribute("aria-pressed", String(this.follow));
     }
 
-    act(what) {
+    act(what, button) {
       const [from, to] = this.view, span = to - from;
       if (what === "earlier") this.show(from - span / 2, to - span / 2);
       else if (what === "later") this.show(from + span / 2, to + span / 2);
       else if (what === "closer") this.show(from + span / 4, to - span / 4);
       else if (what === "wider") this.show(from - span / 2, to + span / 2);
-      else if (what === "whole") { const [a, b] = this.margined(); this.show(a, b); this.setFollow(this.live); }
+      else if (what === "span") {
+        const ms = Number(button.dataset.hours) * 3600000;
+        this.whole = [live.now() - ms, live.now()];
+        const [a, b] = this.margined();
+        this.show(a, b);
+        this.setFollow(true);
+      } else if (what === "whole") { const [a, b] = this.margined(); this.show(a, b); this.setFollow(this.live); }
       else if (what === "follow") { this.setFollow(!this.follow); if (this.follow) this.step(); }
     }
 
@@ -335,7 +345,7 @@
     listen() {
       this.figure.querySelector(".tools").addEventListener("click", (event) => {
         const button = event.target.closest("[data-do]");
-        if (button) this.act(button.dataset.do);
+        if (button) this.act(button.dataset.do, button);
       });
       const follow = this.figure.querySelector('[data-do="follow"]');
       if (follow && this.live) follow.hidden = false;
