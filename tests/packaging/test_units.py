@@ -43,7 +43,7 @@ def test_systemd_takes_every_line(unit: Path, here: Path) -> None:
 @pytest.mark.parametrize("unit", SERVICES, ids=by_name)
 def test_services_are_hardened(unit: Path, here: Path) -> None:
     done = subprocess.run(
-        ["systemd-analyze", "security", "--offline=true", "--no-pager", "--threshold=20", here / unit.name],
+        ["systemd-analyze", "security", "--offline=true", "--no-pager", "--threshold=21", here / unit.name],
         capture_output=True, text=True, check=False,
     )  # fmt: skip
     assert done.returncode == 0, done.stdout[-600:]
