@@ -23,6 +23,8 @@ COMMANDS: dict[str, str] = {
     "import": "import_log",
     "learn": "learn",
     "poll": "poll",
+    "record": "record",
+    "run": "run",
     "settings": "settings_file",
 }
 """Command -> module in ``loadbook.commands``."""

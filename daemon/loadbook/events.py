@@ -6,7 +6,7 @@ section 4 of the contract; nothing else in the house writes those keys. Times ar
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from typing import Any, Literal
 
@@ -220,3 +220,34 @@ class StateChanged:
 
 
 Event = CycleChanged | AlertChanged | StateChanged
+
+
+def moved(event: Event, by_ms: int) -> Event:
+    """The same said of readings that lie ``by_ms`` later: every time of it moves, what was measured stays."""
+    if by_ms == 0:
+        return event
+
+    def at(ms: int | None) -> int | None:
+        return None if ms is None else ms + by_ms
+
+    if isinstance(event, CycleChanged):
+        cycle = event.cycle
+        phases = [replace(p, start_ms=at(p.start_ms), end_ms=at(p.end_ms)) for p in cycle.phases]
+        later = replace(
+            cycle,
+            key_ms=cycle.key_ms + by_ms,
+            start_ms=cycle.start_ms + by_ms,
+            end_ms=cycle.end_ms + by_ms,
+            phases=phases,
+        )
+        return CycleChanged(event.at_ms + by_ms, later, event.dropped)
+    if isinstance(event, AlertChanged):
+        alert = replace(
+            event.alert,
+            began_ms=event.alert.began_ms + by_ms,
+            raised_ms=event.alert.raised_ms + by_ms,
+            cleared_ms=at(event.alert.cleared_ms),
+            cycle_key_ms=at(event.alert.cycle_key_ms),
+        )
+        return AlertChanged(event.at_ms + by_ms, alert, event.withdrawn)
+    return replace(event, at_ms=event.at_ms + by_ms, since_ms=event.since_ms + by_ms, until_ms=at(event.until_ms))

@@ -62,13 +62,19 @@ def load_settings(path: Path) -> Settings:
     return parse_settings(read_text(path, "settings file"), str(path))
 
 
+def machine_path(name: str, folder: Path) -> Path:
+    """Where a machine file of the settings is: relative to ``folder``, or one that comes along."""
+    path = folder / name
+    return path if path.exists() else find_machine(Path(name))
+
+
 def load_machines(settings: Settings, folder: Path) -> dict[str, Machine]:
     """The machines of the settings by their ids; ``folder`` is the settings file's. Raises InputError, also where two
     files have one id or a meter names a machine that no file has."""
     machines: dict[str, Machine] = {}
     for name in settings.machines:
-        path = folder / name
-        machine = load_machine(path if path.exists() else find_machine(Path(name)))
+        path = machine_path(name, folder)
+        machine = load_machine(path)
         if machine.id in machines:
             raise InputError(f"{path}: there is another machine with the id {machine.id!r}; give each its own")
         machines[machine.id] = machine

@@ -85,7 +85,8 @@ def test_energy_is_held_for_ten_seconds_and_no_longer(store):
 def test_a_moved_stretch_keeps_every_reading(store, by_ms):
     store.append(minute_of(5.0, T0 - 3_600_000))
     store.append(minute_of(100.0))
-    assert store.shift("quay-m1", T0, T0 + 60_000, by_ms) == 60
+    assert store.shift("quay-m1", T0, T0 + 60_000, by_ms, "s/m/1") == 60
+    assert store.shift("quay-m1", T0 + by_ms, T0 + by_ms + 60_000, by_ms, "s/m/1") == 0
     moved = store.series("quay-m1", T0 + by_ms, T0 + by_ms + 60_000)
     assert len(moved) == 60
     assert set(np.diff(moved.at_ms).tolist()) == {1000}

@@ -5,15 +5,15 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from loadbook.assessor import Assessor
 from loadbook.costing import CyclePricer
 from loadbook.events import CycleChanged
 from loadbook.files import load_causes, load_machines
 from loadbook.judge.limits import Limits
 from loadbook.reading import Series
+from loadbook.services.watch import Watch
 from loadbook.settings import Settings
 from loadbook.store.connect import READINGS_FILE
-from loadbook.store.ledger import Ledger, SavedAssessor
+from loadbook.store.ledger import Ledger
 from loadbook.store.sqlite_readings import SqliteStore
 
 _AT_ONCE = 20_000
@@ -27,9 +27,6 @@ def take_in(settings: Settings, folder: Path, meter: str, series: Series) -> int
     data.mkdir(parents=True, exist_ok=True)
     machine_id = settings.meters()[meter].machine
     machine = load_machines(settings, folder).get(machine_id)
-    assessor = Assessor(
-        machine, Limits.of_site(settings.site), load_causes([folder / name for name in settings.causes])
-    )
     pricer = CyclePricer(settings, folder)
     store, ledger = SqliteStore(data / READINGS_FILE), Ledger.open(data)
     try:
@@ -39,16 +36,17 @@ def take_in(settings: Settings, folder: Path, meter: str, series: Series) -> int
             new += store.append([(meter, reading) for reading in readings[first : first + _AT_ONCE]])
         if machine is None:
             return new
-        events = assessor.feed_series(series)
+        causes = load_causes([folder / name for name in settings.causes])
+        watch = Watch(machine, meter, Limits.of_site(settings.site), causes)
+        events = watch.feed_series(series)
         with ledger.transaction():
             ledger.put_machine(machine, meter)
             for event in events:
                 if isinstance(event, CycleChanged) and event.cycle.outcome != "running":
                     pricer.price(store, meter, event.cycle)
                 ledger.apply(machine.id, event)
-            last_ms = int(series.at_ms[-1])
-            ledger.touch(machine.id, last_ms)
-            ledger.save_assessor(machine.id, SavedAssessor(last_ms, 0, assessor.save()))
+            ledger.touch(machine.id, watch.at_ms)
+            ledger.save_assessor(machine.id, watch.saved())
         return new
     finally:
         store.close()

@@ -154,6 +154,16 @@ class Ledger:
         ).fetchone()
         return None if row is None else SavedAssessor(row[0], row[1], json.loads(row[2]))
 
+    def rebuild_from_ms(self, machine: str) -> int:
+        """Where a recogniser without a saved state begins to read back: before the open cycle, else at the end."""
+        row = self.db.execute(
+            "SELECT max(start_ms) FROM cycle WHERE machine = ? AND outcome = 'running'", (machine,)
+        ).fetchone()
+        if row[0] is not None:
+            return int(row[0]) - 1_800_000
+        row = self.db.execute("SELECT last_reading_ms FROM machine WHERE id = ?", (machine,)).fetchone()
+        return -1 if row is None or row[0] is None else int(row[0]) - 1_800_000
+
     def set_committed(self, session: str, meter: str, sequence: int) -> None:
         """All of a session's readings of a meter up to ``sequence`` are in the store for good."""
         self.db.execute("INSERT OR REPLACE INTO committed VALUES (?, ?, ?)", (session, meter, sequence))

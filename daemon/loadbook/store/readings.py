@@ -80,8 +80,11 @@ class ReadingStore(ReadingReader, Protocol):
         Gives how many were new. Raises StoreError, and then nothing of ``rows`` counts as stored.
         """
 
-    def shift(self, meter: str, from_ms: int, to_ms: int, by_ms: int) -> int:
-        """Move the readings of a span in time, all or none, after the board's clock was set. Gives how many."""
+    def shift(self, meter: str, from_ms: int, to_ms: int, by_ms: int, mark: str) -> int:
+        """Move the readings of a span in time, all or none, after the board's clock was set. Gives how many.
+
+        ``mark`` names this move: a second one of the same name moves nothing. Raises StoreError.
+        """
 
 
 def empty_series(meter: str, quantities: Sequence[str] = ALL_QUANTITIES) -> Series:

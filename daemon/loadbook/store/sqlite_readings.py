@@ -230,13 +230,15 @@ class SqliteStore(SqliteReader):
             [(_minute_before(first), number) for number, (first, _) in ends.items()],
         )
 
-    def shift(self, meter: str, from_ms: int, to_ms: int, by_ms: int) -> int:
+    def shift(self, meter: str, from_ms: int, to_ms: int, by_ms: int, mark: str) -> int:
         number = self.number(meter)
         if number is None or by_ms == 0:
             return 0
         columns = ", ".join(ALL_QUANTITIES)
         try:
             with transaction(self.db):
+                if not self.db.execute("INSERT OR IGNORE INTO moved VALUES (?)", (mark,)).rowcount:
+                    return 0
                 self.db.execute("DROP TABLE IF EXISTS temp.moving")
                 self.db.execute(
                     f"CREATE TEMP TABLE moving AS SELECT at_ms, meter, {columns} FROM reading "

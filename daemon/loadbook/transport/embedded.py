@@ -44,6 +44,10 @@ class EmbeddedBroker:
                 "choose another port, or name the broker that runs there as broker.host"
             )
 
+    @property
+    def running(self) -> bool:
+        return self._thread.is_alive()
+
     def stop(self) -> None:
         """Stop listening and end the thread."""
         loop, done = self._loop, self._done

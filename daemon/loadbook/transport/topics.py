@@ -25,6 +25,10 @@ class Topics:
         """What a machine does now, JSON, retained."""
         return f"{ROOT}/{self.site}/{machine}/phase"
 
+    def cycle(self, machine: str = "+") -> str:
+        """A cycle as it is known now, JSON."""
+        return f"{ROOT}/{self.site}/{machine}/cycle"
+
     def alert(self, machine: str = "+") -> str:
         """An alert as it stands, JSON."""
         return f"{ROOT}/{self.site}/{machine}/alert"

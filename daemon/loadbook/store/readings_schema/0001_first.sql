@@ -44,3 +44,8 @@ CREATE TABLE rolled (
   upto_ms       INTEGER NOT NULL,
   dropped_upto_ms INTEGER NOT NULL DEFAULT 0
 ) STRICT;
+
+-- Moves already made (clock steps), by poller session, meter and sequence: each is made once.
+CREATE TABLE moved (
+  mark          TEXT PRIMARY KEY
+) STRICT, WITHOUT ROWID;

@@ -1,0 +1,318 @@
+"""The recorder: takes readings from the broker, writes them, watches the machines, publishes what is certain, and does
+what people ask. The only writer of store and ledger.
+"""
+
+from __future__ import annotations
+
+import json
+import logging
+import queue
+import threading
+import time
+from collections.abc import Callable
+from pathlib import Path
+
+from loadbook.clock import Clock
+from loadbook.events import Event
+from loadbook.reading import Reading
+from loadbook.services.announce import messages
+from loadbook.services.books import Books, Written
+from loadbook.services.door import Door
+from loadbook.services.intake import Intake, Key
+from loadbook.services.site import Site, load_site
+from loadbook.services.soak_desk import SoakDesk
+from loadbook.services.watch import Watch
+from loadbook.settings import Settings
+from loadbook.store.choose import open_store
+from loadbook.store.ledger import Ledger
+from loadbook.transport.client import Client
+from loadbook.transport.packs import Pack, Step, decode
+from loadbook.transport.senml import SenmlError
+from loadbook.transport.topics import Topics, subject_of
+
+log = logging.getLogger(__name__)
+
+MOST_MESSAGES = 5_000
+AT_ONCE = 200
+COMMIT_AT_ROWS = 5_000
+"""A backlog is committed as soon as so much of it is there."""
+URGENT_EVERY_S = 0.5
+RETRY_S = 2.0
+SUSPECT_EVERY_S = 5.0
+TELL_AGAIN_S = 1.0
+STATE_EVERY_S = 30.0
+STUCK_S = 120.0
+
+REBUILD_MS = 2 * 86_400_000
+"""A recogniser without a saved state hears at most so much again."""
+
+Job = Callable[[], None]
+
+
+class Recorder:
+    """A part of a service (``life.Part``)."""
+
+    name = "recorder"
+
+    def __init__(self, settings: Settings, folder: Path, clock: Clock, *, patient: bool = False) -> None:
+        """``folder``: the settings file's, which paths in it are relative to. ``patient``: a broker that is not there
+        yet is waited for."""
+        self.settings, self.folder, self.clock = settings, folder, clock
+        self.data = folder / settings.store.folder
+        self._patient = patient
+        self._topics = Topics(settings.site.name)
+        self._inbox: queue.Queue[tuple[str, str, bytes] | Job] = queue.Queue(MOST_MESSAGES)
+        self._stop = threading.Event()
+        self._thread = threading.Thread(target=self._run, name="recorder", daemon=True)
+        self._alive_s = time.monotonic()
+        self._committed_s = self._suspected_s = self._stated_s = self._alive_s
+        self._heard_mono_ms: dict[str, int] = {}
+        self._told_s: dict[Key, float] = {}
+        self._said_trouble = ""
+        self._watches: dict[str, Watch] = {}
+        """By meter."""
+
+    # life -------------------------------------------------------------------------------------------------------
+
+    def startup(self) -> None:
+        """Raises LoadbookError where a file, the store or the broker cannot be used."""
+        site = load_site(self.settings, self.folder)
+        store = open_store(self.settings, self.data)
+        try:
+            self.ledger = Ledger.open(self.data)
+        except BaseException:
+            store.close()
+            raise
+        try:
+            self.books = Books(store, self.ledger, site.pricer)
+            self.desk = SoakDesk(self.ledger, site.accuracy.get)
+            self._door = Door(self.ledger, self.desk.actions)
+            self._intake = Intake(self.ledger.committed())
+            self._begin_watches(site)
+            state = self._topics.state("recorder")
+            self._client = Client(
+                self.settings.broker,
+                "loadbook-recorder",
+                folder=self.folder,
+                will=(state, b'{"online": false}'),
+                on_up=lambda: self._stir(self._publish_state),
+            )
+            self._client.subscribe(self._topics.readings(), lambda t, p: self._put(("readings", t, p)))
+            self._client.subscribe(self._topics.request, lambda t, p: self._put(("request", t, p)))
+            self._client.start(patient=self._patient)
+        except BaseException:
+            store.close()
+            self.ledger.close()
+            raise
+        self._alive_s = time.monotonic()
+        self._thread.start()
+
+    def turn(self) -> None:
+        if not self._thread.is_alive():
+            raise RuntimeError("the recorder's thread has ended")
+
+    def healthy(self) -> bool:
+        return self._thread.is_alive() and time.monotonic() - self._alive_s < STUCK_S
+
+    def shutdown(self) -> None:
+        self._stop.set()
+        self._thread.join(30.0)
+        self._client.stop(farewell=(self._topics.state("recorder"), b'{"online": false}'))
+        self.books.store.close()
+        self.ledger.close()
+
+    def do(self, job: Job) -> None:
+        """Have something done in the recorder's thread, between two messages (housekeeping)."""
+        self._inbox.put(job)
+
+    def _begin_watches(self, site: Site) -> None:
+        with self.ledger.transaction():
+            for machine in site.machines.values():
+                self.ledger.put_machine(machine, site.meter_of.get(machine.id), site.texts[machine.id])
+        for machine_id, meter in site.meter_of.items():
+            watch = Watch(site.machines[machine_id], meter, site.limits, site.causes)
+            saved = self.ledger.saved_assessor(machine_id)
+            if saved is None or not watch.restore(saved):
+                newest = store_last(self.books.store.span(meter))
+                watch.at_ms = max(self.ledger.rebuild_from_ms(machine_id), newest - REBUILD_MS)
+            self.books.replay(watch)
+            self._watches[meter] = watch
+            self._heard_mono_ms[meter] = self.clock.mono_ms()
+
+    # the loop ---------------------------------------------------------------------------------------------------
+
+    def _put(self, message: tuple[str, str, bytes]) -> None:
+        try:
+            self._inbox.put_nowait(message)
+        except queue.Full:
+            log.warning("more arrives than can be written; pollers will send it again")
+
+    def _stir(self, job: Job) -> None:
+        try:
+            self._inbox.put_nowait(job)
+        except queue.Full:
+            log.warning("the recorder is behind")
+
+    def _run(self) -> None:
+        while not self._stop.is_set():
+            self._alive_s = time.monotonic()
+            try:
+                self._take_messages(0.2)
+                self._keep_time()
+                self._commit_when_due()
+            except Exception:
+                log.exception("recording")
+                self._stop.wait(1.0)
+        try:
+            self._take_messages(0.0, most=MOST_MESSAGES)
+            self._commit()
+        except Exception:
+            log.exception("at the end of recording")
+
+    def _take_messages(self, wait_s: float, most: int = AT_ONCE) -> None:
+        for i in range(most):
+            try:
+                message = self._inbox.get(timeout=wait_s) if i == 0 and wait_s else self._inbox.get_nowait()
+            except queue.Empty:
+                return
+            try:
+                if callable(message):
+                    message()
+                elif message[0] == "readings":
+                    self._readings(message[1], message[2])
+                else:
+                    self._request(message[2])
+            except Exception:
+                log.exception("a message")
+
+    def _readings(self, topic: str, payload: bytes) -> None:
+        try:
+            pack = decode(self.settings.site.name, payload)
+        except SenmlError as bad:
+            log.warning("%s: a message was passed over: %s", topic, bad)
+            return
+        if pack.meter != subject_of(topic) or self.books.full:
+            return
+        taken = self._intake.accept(pack)
+        if taken.wanted is not None or taken.known:
+            self._tell_again((pack.session, pack.meter), taken.wanted)
+            return
+        watch = self._watches.get(pack.meter)
+        self._heard_mono_ms[pack.meter] = self.clock.mono_ms()
+        for entry in taken.fresh:
+            if isinstance(entry.what, Reading):
+                self.books.add(pack.meter, entry.what)
+                events = watch.feed(entry.what) if watch else []
+            elif isinstance(entry.what, Step):
+                if not self._move(watch, pack, entry.sequence, entry.what):
+                    self._intake.rewind((pack.session, pack.meter), entry.sequence - 1)
+                    return
+                events = []
+            else:
+                events = watch.tick(entry.at_ms) if watch else []
+            if watch is not None:
+                self.books.say(watch, events)
+            self.books.taken(pack.session, pack.meter, entry.sequence)
+
+    def _move(self, watch: Watch | None, pack: Pack, sequence: int, step: Step) -> bool:
+        if self.books.waiting and not self._commit():
+            return False
+        return self.books.move(watch, (pack.session, pack.meter), sequence, step)
+
+    def _request(self, payload: bytes) -> None:
+        if self.books.waiting:
+            self._commit()  # what was said before is asked about
+        answer = self._door.answer(payload, self.clock.now_ms())
+        if answer is not None:
+            self._client.publish(self._topics.answer, json.dumps(answer, ensure_ascii=False))
+
+    def _keep_time(self) -> None:
+        now_s = time.monotonic()
+        if now_s - self._suspected_s >= SUSPECT_EVERY_S / self.clock.speed:
+            self._suspected_s = now_s
+            now_ms = self.clock.mono_ms()
+            for meter, watch in self._watches.items():
+                away_ms = now_ms - self._heard_mono_ms[meter]
+                self.books.say(watch, watch.suspect(watch.at_ms + away_ms))
+        if now_s - self._stated_s >= STATE_EVERY_S or self.books.trouble != self._said_trouble:
+            self._publish_state()
+
+    # committing -------------------------------------------------------------------------------------------------
+
+    def _commit_when_due(self) -> None:
+        if not self.books.waiting:
+            return
+        waited_s = time.monotonic() - self._committed_s
+        if self.books.trouble:
+            due = waited_s >= RETRY_S
+        else:
+            due = (
+                waited_s >= self.settings.store.commit_every_s
+                or len(self.books.rows) >= COMMIT_AT_ROWS
+                or (self.books.urgent and waited_s >= URGENT_EVERY_S)
+            )
+        if due:
+            self._commit()
+
+    def _commit(self) -> bool:
+        self._committed_s = time.monotonic()
+        written = self.books.commit(self._watches.values(), time.monotonic())
+        if written is None:
+            return False
+        self._publish(written)
+        if written.said:
+            self._review()
+        return True
+
+    def _review(self) -> None:
+        with self.ledger.transaction():
+            for number in self.desk.review(self.clock.now_ms()):
+                log.info("soak test %s has ended", number)
+
+    def _publish(self, written: Written) -> None:
+        by_session: dict[str, dict[str, int]] = {}
+        for (session, meter), sequence in written.committed.items():
+            by_session.setdefault(session, {})[meter] = sequence
+        for session, meters in by_session.items():
+            self._client.publish(self._topics.committed, json.dumps({"session": session, "committed": meters}))
+        by_machine: dict[str, list[Event]] = {}
+        for machine, event in written.said:
+            by_machine.setdefault(machine, []).append(event)
+        for machine, events in by_machine.items():
+            for topic, payload, retain in messages(self._topics, machine, events):
+                self._client.publish(topic, payload, retain=retain)
+
+    def _tell_again(self, key: Key, wanted: int | None) -> None:
+        now_s = time.monotonic()
+        if now_s - self._told_s.get(key, 0.0) < TELL_AGAIN_S:
+            return
+        self._told_s[key] = now_s
+        session, meter = key
+        said: dict[str, object] = {"session": session}
+        committed = self._certain(key)
+        if committed is not None:
+            said["committed"] = {meter: committed}
+        if wanted is not None:
+            said["wanted"] = {meter: wanted}
+        self._client.publish(self._topics.committed, json.dumps(said))
+
+    def _certain(self, key: Key) -> int | None:
+        row = self.ledger.db.execute("SELECT sequence FROM committed WHERE session = ? AND meter = ?", key).fetchone()
+        return None if row is None else int(row[0])
+
+    def _publish_state(self) -> None:
+        self._stated_s = time.monotonic()
+        self._said_trouble = self.books.trouble
+        state = {
+            "online": True,
+            "at_ms": self.clock.now_ms(),
+            "trouble": self.books.trouble or None,
+            "waiting": len(self.books.rows),
+            "lost": self._intake.lost,
+        }
+        self._client.publish(self._topics.state("recorder"), json.dumps(state), retain=True)
+
+
+def store_last(span: tuple[int, int] | None) -> int:
+    """The newest instant of a store's span, or long ago."""
+    return -1 if span is None else span[1]
