@@ -26,6 +26,7 @@ HOLD_MS: dict[Kind, int] = {
     "other": 420_000,
 }
 """A quiet longer than this parts a finished programme from the next one."""
+SHORTEST_HOLD_MS = min(HOLD_MS.values())
 DRYING_MS = 240_000
 """A dishwasher quiet this long after its last heat is drying."""
 DRY_ON_MS = 35 * 60_000
@@ -253,26 +254,31 @@ def part_at(run: Run, segments: Sequence[Segment], known: Kind | None) -> Pause 
     ``known`` is the machine's kind; where nobody knows it, what came before each pause tells.
     """
     moved = [p for p in run.pauses if p.motor_ms >= MOTOR_PROOF_MS]
-    if not moved:
-        return None
-    befores = {id(p): _before(segments, p.quiet_ms) for p in moved}
-    kinds = {id(p): known or kind_seen(befores[id(p)]) for p in moved}
+    if known in (None, "dishwasher"):
+        for pause in moved:
+            before = _before(segments, pause.quiet_ms)
+            if is_finished(before, "dishwasher") and (known or kind_seen(before)) == "dishwasher":
+                return pause
+    heated: list[Pause] = []
+    dryer = False
     for pause in moved:
-        if is_finished(befores[id(pause)], kinds[id(pause)]):
-            return pause
-    for pause in moved:
-        kind = kinds[id(pause)]
         if pause.resume_ms - pause.quiet_ms >= ABANDONED_MS:
             return pause
-        complete = is_complete(run, befores[id(pause)], kind)
-        if complete and (pause.still_ms >= HOLD_MS[kind] or (pause.off and kind in TELLS_OFF)):
+        anew = pause.still_ms >= BETWEEN_MS and pause.small_first_ms >= FILL_FIRST_MS
+        hot = pause.heat_ms >= HEAT_PROOF_MS
+        if not (anew or hot or pause.off or pause.still_ms >= SHORTEST_HOLD_MS):
+            continue
+        before = _before(segments, pause.quiet_ms)
+        kind = known or kind_seen(before)
+        enough = pause.still_ms >= HOLD_MS[kind] or (pause.off and kind in TELLS_OFF) or (anew and kind in WASHERS)
+        if enough and is_complete(run, before, kind):
             return pause
-        if complete and kind in WASHERS and pause.still_ms >= BETWEEN_MS and pause.small_first_ms >= FILL_FIRST_MS:
-            return pause
-    heated = [p for p in moved if p.heat_ms >= HEAT_PROOF_MS and is_far(run, befores[id(p)], kinds[id(p)])]
+        if hot and is_far(run, before, kind):
+            heated.append(pause)
+            dryer = kind == "tumble_dryer"
     if not heated:
         return None
-    if kinds[id(heated[-1])] == "tumble_dryer":
+    if dryer:
         return heated[-1]  # its drum rests at any length against creases; the heat begins the new programme
     return max(heated, key=lambda p: p.still_ms)
 
