@@ -177,7 +177,7 @@ def columns_of(goods: Sequence[Good], machine: Machine) -> list[Column]:
     best_odd = 1 << 30
     for heater_rest_ms, motor_rest_ms in RESTS_MS:
         rows = [regimes(good, machine, heater_rest_ms, motor_rest_ms) for good in goods]
-        columns = _absorbed(_aligned(rows))
+        columns = _absorbed(aligned(rows))
         odd = sum(1 for c in columns if c.n < len(goods))
         odd += sum(1 for row in rows for r in row if r.seconds < 20) // max(len(rows), 1) // 2
         if odd < best_odd:
@@ -187,7 +187,7 @@ def columns_of(goods: Sequence[Good], machine: Machine) -> list[Column]:
     return best
 
 
-def _aligned(rows: Sequence[Sequence[Regime]]) -> list[Column]:
+def aligned(rows: Sequence[Sequence[Regime]]) -> list[Column]:
     """Rows laid over one another so that like stands over like, in order."""
     first = sorted(rows, key=len)[len(rows) // 2]
     columns = [Column([regime if row is first else None for row in rows]) for regime in first]
