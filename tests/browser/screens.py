@@ -23,7 +23,14 @@ SIZES = {"wide": (1280, 800), "phone": (360, 740)}
 def pages(address: str, page: Page) -> dict[str, str]:
     """Name and address of every page."""
     machines = page.request.get(f"{address}/api/machines").json()["machines"]
-    found = {"now": "/", "cycles": "/cycles", "alerts": "/alerts", "meters": "/meters", "cautions": "/cautions"}
+    found = {
+        "now": "/",
+        "cycles": "/cycles",
+        "alerts": "/alerts",
+        "meters": "/meters",
+        "board": "/board",
+        "cautions": "/cautions",
+    }
     for machine in machines:
         name = machine["id"]
         found[f"machine-{name}"] = f"/machines/{name}"
