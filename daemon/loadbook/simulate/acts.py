@@ -260,7 +260,7 @@ class Dry:
 
 @dataclass(frozen=True)
 class Tumbles:
-    """Anti-crease: the drum turns for some seconds, then rests long, again and again."""
+    """Anti-crease: the drum rests long, then turns for some seconds, again and again; it ends with a turn."""
 
     motor: str
     low_s: float
@@ -272,9 +272,8 @@ class Tumbles:
     def go(self, run: Run) -> None:
         whole, start = run.span(self.low_s, self.high_s), run.n
         while True:
+            run.draw(float(run.rng.uniform(*self.rest_s)))
             turn = float(run.rng.uniform(*self.turn_s))
             run.draw(turn, **{self.motor: steady(run.rng, round(turn / DT_S), self.load, inrush=1.8)})
-            rest = float(run.rng.uniform(*self.rest_s))
-            if (run.n - start) * DT_S + rest + self.turn_s[1] > whole:
+            if (run.n - start) * DT_S + self.rest_s[1] + self.turn_s[1] > whole:
                 break
-            run.draw(rest)
