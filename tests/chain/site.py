@@ -31,7 +31,11 @@ def until(true: Callable[[], object], within_s: float = 60.0) -> None:
 
 
 def write_site(
-    folder: Path, meters: dict[str, tuple[str, int]], chosen: dict[str, str] | None = None, machines: str = "[]"
+    folder: Path,
+    meters: dict[str, tuple[str, int]],
+    chosen: dict[str, str] | None = None,
+    machines: str = "[]",
+    meter_map: str = "sunspec",
 ) -> Path:
     """A settings file in ``folder``. ``meters``: meter id -> (machine id or "", TCP port of its line)."""
     chosen = {
@@ -48,7 +52,7 @@ def write_site(
     for meter, (machine, port) in meters.items():
         text += (
             f'\n[[line]]\nid = "{meter}-line"\nkind = "modbus_tcp"\nhost = "127.0.0.1"\ntcp_port = {port}\n'
-            f'\n[[line.meter]]\nid = "{meter}"\nmap = "sunspec"\nmachine = "{machine}"\n'
+            f'\n[[line.meter]]\nid = "{meter}"\nmap = "{meter_map}"\nmachine = "{machine}"\n'
         )
     path = folder / "loadbook.toml"
     path.write_text(text, encoding="utf-8")

@@ -9,9 +9,10 @@ from __future__ import annotations
 
 import json
 from dataclasses import asdict
+from typing import Any
 
 from loadbook.assessor import Assessor
-from loadbook.events import AlertChanged, CycleChanged, Event, StateChanged, moved
+from loadbook.events import Alert, AlertChanged, Cause, CycleChanged, Event, StateChanged, moved
 from loadbook.judge.causes import CauseTable
 from loadbook.judge.limits import Limits
 from loadbook.machine import Machine
@@ -35,6 +36,8 @@ class Watch:
         self._said: StateChanged | None = None
         self._suspected: dict[str, AlertChanged] = {}
         self._copy: Assessor | None = None
+        self._doubted = False
+        """Whether something suspected has been shown since the last reading."""
         self.unsaved = False
         """Whether something was heard since ``saved``."""
 
@@ -49,18 +52,26 @@ class Watch:
                 return False
             assessor = Assessor.restore(self.machine, self._limits, self._causes, saved.state["assessor"])
             said = saved.state["said"]
+            suspected = [_alert(row) for row in saved.state["suspected"]]
         except (KeyError, TypeError, ValueError, IndexError, AttributeError):
             return False
         self._assessor = assessor
         self._said = None if said is None else StateChanged(**said)
+        self._suspected = {alert.key: AlertChanged(alert.raised_ms, alert) for alert in suspected}
+        self._doubted = bool(suspected)
         self.at_ms, self.shift_ms = saved.at_ms, saved.shift_ms
         return True
 
     def saved(self) -> SavedAssessor:
         """Where the recogniser stands, to be kept in the commit of what it said."""
         self.unsaved = False
-        said = None if self._said is None else asdict(self._said)
-        return SavedAssessor(self.at_ms, self.shift_ms, {"form": FORM, "said": said, "assessor": self._assessor.save()})
+        state = {
+            "form": FORM,
+            "said": None if self._said is None else asdict(self._said),
+            "suspected": [asdict(event.alert) for event in self._suspected.values()],
+            "assessor": self._assessor.save(),
+        }
+        return SavedAssessor(self.at_ms, self.shift_ms, state)
 
     def feed(self, reading: Reading) -> list[Event]:
         """A reading, in the poller's order. One that is not later than the last was heard before."""
@@ -112,6 +123,8 @@ class Watch:
         for event in events:
             if isinstance(event, AlertChanged):
                 self._suspected[event.alert.key] = event
+        if events:
+            self._doubted = self.unsaved = True
         return [e for e in events if not isinstance(e, CycleChanged)]
 
     def _heard(self, events: list[Event], at_ms: int | None = None) -> list[Event]:
@@ -122,8 +135,9 @@ class Watch:
                 self._said = event
             elif isinstance(event, AlertChanged):
                 self._suspected.pop(event.alert.key, None)  # so it was true
-        if self._copy is not None:
-            self._copy = None
+        self._copy = None
+        if self._doubted:
+            self._doubted = False
             if self._said is not None and not any(isinstance(e, StateChanged) for e in found):
                 found.append(self._said)
         now_ms = max(self.at_ms, at_ms or 0)
@@ -132,3 +146,7 @@ class Watch:
                 found.append(AlertChanged(now_ms, event.alert, withdrawn=True))
                 del self._suspected[key]
         return found
+
+
+def _alert(row: dict[str, Any]) -> Alert:
+    return Alert(**{**row, "causes": [Cause(**cause) for cause in row["causes"]]})

@@ -54,7 +54,7 @@ def read_only(path: Path) -> sqlite3.Connection:
     """
     try:
         db = sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True, timeout=10.0, check_same_thread=False)
-        db.execute("SELECT count(*) FROM sqlite_master").fetchone()
+        db.execute("SELECT max(number) FROM schema_script").fetchone()  # also: has it been made yet?
     except sqlite3.Error as bad:
         raise StartError(f"{path}: cannot be read: {_short(bad)}; has `loadbook record` run here?") from None
     db.row_factory = sqlite3.Row
