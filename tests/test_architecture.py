@@ -25,7 +25,10 @@ PURE = (
     "judge",
     "cost",
     "soak",
+    "simulate",
 )
+WRITERS = {"simulate/write.py"}
+"""The one file of a pure room that touches files."""
 IMPURE_MODULES = {
     "asyncio", "socket", "sqlite3", "subprocess", "threading", "time", "os", "io", "pathlib", "shutil", "tempfile",
     "serial", "pymodbus", "paho", "amqtt", "influxdb_client", "flask", "waitress", "apscheduler", "urllib", "http",
@@ -54,7 +57,8 @@ def test_the_daemon_never_imports_the_dashboard(path: Path) -> None:
 
 
 def pure_files() -> list[Path]:
-    return [p for p in python_files(DAEMON) if p.relative_to(DAEMON).parts[0].removesuffix(".py") in PURE]
+    pure = [p for p in python_files(DAEMON) if p.relative_to(DAEMON).parts[0].removesuffix(".py") in PURE]
+    return [p for p in pure if p.relative_to(DAEMON).as_posix() not in WRITERS]
 
 
 @pytest.mark.parametrize("path", pure_files(), ids=lambda p: str(p.relative_to(ROOT)))
