@@ -23,6 +23,7 @@ COMMANDS: dict[str, str] = {
     "compare": "compare",
     "import": "import_log",
     "learn": "learn",
+    "loads": "loads",
     "poll": "poll",
     "record": "record",
     "run": "run",

@@ -43,6 +43,7 @@ class Level:
     end_ms: int
     power_w: float
     volts: float | None
+    amps: float | None = None
     parts: frozenset[str] = frozenset()
 
     @property
@@ -69,12 +70,15 @@ def levels_of(series: Series, start_ms: int, end_ms: int) -> list[Level]:
         left, right = np.searchsorted(part.at_ms, [at_ms, until_ms])
         if silent or right <= left:
             continue
-        volts = None
-        if part.voltage_v is not None:
-            column = part.voltage_v[left:right]
-            volts = float(np.nanmedian(column)) if not np.isnan(column).all() else None
-        levels.append(Level(at_ms, until_ms, float(np.median(part.power_w[left:right])), volts))
+        volts, amps = _median(part.voltage_v, left, right), _median(part.current_a, left, right)
+        levels.append(Level(at_ms, until_ms, float(np.median(part.power_w[left:right])), volts, amps))
     return levels
+
+
+def _median(column: Floats | None, left: np.intp, right: np.intp) -> float | None:
+    if column is None or np.isnan(column[left:right]).all():
+        return None
+    return float(np.nanmedian(column[left:right]))
 
 
 def explain(levels: Sequence[Level], machine: Machine) -> None:
