@@ -87,6 +87,9 @@ class Meter(Strict):
     map: str = Field(examples=["sunspec"], description="Meter map: a name in config/meters, or a path to a TOML file")
     machine: str = Field(default="", description="Id of the machine behind this meter; empty: nothing to recognise")
     unit_id: int = Field(default=1, ge=0, le=255, description="Modbus unit id")
+    device_address: str = Field(
+        default="", pattern=r"^[0-9A-Za-z ]{0,32}$", description="IEC 62056-21 sign-on: the meter's address, or empty"
+    )
 
 
 class Line(Strict):

@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 from loadbook.errors import InputError
 from loadbook.files import load_map, share
 from loadbook.meters.maps import TYPES, Registers, parse_map
+from loadbook.meters.measured import UNITS
 from loadbook.meters.registers import WrongRegistersError, decode, encode, join, split
 from loadbook.reading import QUANTITY_BY_NAME
 
@@ -170,6 +171,4 @@ def test_a_map_that_is_not_there_names_those_that_are() -> None:
 
 
 def test_units_reach_every_quantity() -> None:
-    from loadbook.meters.maps import UNITS  # noqa: PLC0415
-
     assert {q.unit for q in QUANTITY_BY_NAME.values()} == {base for base, _ in UNITS.values()}

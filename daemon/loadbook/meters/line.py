@@ -6,17 +6,16 @@ retry. Meters that answered last time are asked first, so that a dead one costs 
 
 from __future__ import annotations
 
-import threading
 from dataclasses import dataclass, field
 from typing import Protocol
 
 from loadbook.clock import Clock
 from loadbook.meters.counters import CountingSink
+from loadbook.meters.loop import LineLoop
 from loadbook.meters.maps import Block, MeterMap, Registers
 from loadbook.meters.modbus import ModbusWire, ReadError
 from loadbook.meters.registers import WrongRegistersError, decode
 from loadbook.meters.sunspec import NotFoundError, find
-from loadbook.reading import Reading
 
 TRY_AGAIN_S = 2.0
 """A meter that does not answer is asked at least this often, even where the line has no time to spare."""
@@ -80,7 +79,7 @@ class PolledMeter:
             raise ReadError("not_found", str(bad)) from None
 
 
-class ModbusLine:
+class ModbusLine(LineLoop):
     """Polls the meters of one line until told to stop."""
 
     def __init__(
@@ -94,33 +93,11 @@ class ModbusLine:
         interval_s: float,
         timeout_s: float,
     ) -> None:
-        self.id = line_id
+        super().__init__(line_id, sink, clock)
         self._wire = wire
         self._meters = meters
-        self._sink = sink
-        self._clock = clock
         self._interval_s = interval_s
         self._timeout_s = timeout_s
-        self._stop = threading.Event()
-        self.last_tick_s = clock.mono_s()
-        """When the loop last came round, for the watchdog."""
-        self._thread = threading.Thread(target=self._run, name=f"line-{line_id}", daemon=True)
-
-    def start(self) -> None:
-        """Begin polling."""
-        self._thread.start()
-
-    def stop(self) -> None:
-        """Ask the loop to end after the read it is in."""
-        self._stop.set()
-
-    def join(self, timeout_s: float) -> None:
-        """Wait for its end."""
-        self._thread.join(timeout_s)
-
-    def is_alive(self) -> bool:
-        """Whether the loop still runs."""
-        return self._thread.is_alive()
 
     def _run(self) -> None:
         due_s = self._clock.mono_s()
@@ -137,7 +114,7 @@ class ModbusLine:
         """Ticks that passed while the last one was still at work are gaps. Returns the tick that is due now."""
         while due_s + self._interval_s <= self._clock.mono_s():
             for meter in self._meters:
-                self._gap(meter, "overrun", "the tick before took longer than the interval")
+                self.gap(meter.id, "overrun", "the tick before took longer than the interval")
             due_s += self._interval_s
         return due_s
 
@@ -146,13 +123,13 @@ class ModbusLine:
             self._wire.open()
         except ReadError as bad:
             for meter in self._meters:
-                self._gap(meter, bad.reason, str(bad))
+                self.gap(meter.id, bad.reason, str(bad))
             return
         for place, meter in enumerate(sorted(self._meters, key=lambda m: m.failed)):
             if self._stop.is_set():
                 return
             if place and meter.failed and not self._has_time_for(meter, end_s):
-                self._gap(meter, "line_busy", "no time left on the line for a meter that did not answer before")
+                self.gap(meter.id, "line_busy", "no time left on the line for a meter that did not answer before")
             else:
                 meter.asked_s = self._clock.mono_s()
                 self._read(meter)
@@ -168,10 +145,7 @@ class ModbusLine:
             values = meter.read(self._wire)
         except ReadError as bad:
             meter.failed += 1
-            self._gap(meter, bad.reason, str(bad))
+            self.gap(meter.id, bad.reason, str(bad))
         else:
             meter.failed = 0
-            self._sink.put(meter.id, Reading(self._clock.now_ms(), **values), self._clock.mono_ms())
-
-    def _gap(self, meter: PolledMeter, reason: str, detail: str) -> None:
-        self._sink.gap(meter.id, self._clock.now_ms(), self._clock.mono_ms(), reason, detail)
+            self.put(meter.id, values)

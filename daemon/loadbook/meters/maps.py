@@ -8,29 +8,11 @@ from __future__ import annotations
 
 from typing import Annotated, Literal, Self
 
-from pydantic import Field, field_validator, model_validator
+from pydantic import Field, model_validator
 
 from loadbook.checked import Strict, parse_toml
-from loadbook.reading import QUANTITIES, QUANTITY_BY_NAME
-
-UNITS: dict[str, tuple[str, float]] = {
-    "V": ("V", 1.0),
-    "mV": ("V", 0.001),
-    "A": ("A", 1.0),
-    "mA": ("A", 0.001),
-    "W": ("W", 1.0),
-    "kW": ("W", 1000.0),
-    "VA": ("VA", 1.0),
-    "kVA": ("VA", 1000.0),
-    "var": ("var", 1.0),
-    "kvar": ("var", 1000.0),
-    "1": ("1", 1.0),
-    "%": ("1", 0.01),
-    "Hz": ("Hz", 1.0),
-    "Wh": ("Wh", 1.0),
-    "kWh": ("Wh", 1000.0),
-}
-"""Unit as a sheet gives it: the unit of ours it belongs to, and what one of it is in ours."""
+from loadbook.meters.measured import Measured, Unit, check_quantities
+from loadbook.meters.telegram_maps import Obis, Sml, Text
 
 TYPES: dict[str, int] = {
     "int16": 1,
@@ -48,39 +30,6 @@ TypeName = Literal["int16", "uint16", "int32", "uint32", "int64", "uint64", "flo
 WordOrder = Literal["high_first", "low_first"]
 Function = Literal[3, 4]
 Address = Annotated[int, Field(ge=0, le=65535)]
-Unit = Literal["V", "mV", "A", "mA", "W", "kW", "VA", "kVA", "var", "kvar", "1", "%", "Hz", "Wh", "kWh"]
-
-
-def _check_quantities(given: dict[str, Measured]) -> None:
-    """Names are ours, units belong to them, and active power is there. Raises ValueError."""
-    for name, measured in given.items():
-        if name not in QUANTITY_BY_NAME:
-            raise ValueError(f"quantity {name!r} is none of {', '.join(q.name for q in QUANTITIES)}")
-        wanted = QUANTITY_BY_NAME[name].unit
-        if measured.unit is not None and UNITS[measured.unit][0] != wanted:
-            fit = ", ".join(unit for unit, (base, _) in UNITS.items() if base == wanted)
-            raise ValueError(f"quantity {name!r} cannot be in {measured.unit!r}; it takes {fit}")
-    if "power_w" not in given:
-        raise ValueError("no quantity power_w; a map needs active power")
-
-
-class Measured(Strict):
-    """What every form says of a quantity: the unit the meter gives it in (after scaling), and a factor."""
-
-    unit: Unit | None = None
-    scale: float = Field(default=1.0, description="Value = raw x scale, in unit; negative turns the sign")
-
-    @field_validator("scale")
-    @classmethod
-    def _not_zero(cls, scale: float) -> float:
-        if scale == 0:
-            raise ValueError("scale is 0; take it out or give the factor of the meter's sheet")
-        return scale
-
-    @property
-    def factor(self) -> float:
-        """From the number read to our unit."""
-        return self.scale * (1.0 if self.unit is None else UNITS[self.unit][1])
 
 
 class Register(Measured):
@@ -133,7 +82,7 @@ class Registers(Strict):
 
     @model_validator(mode="after")
     def _consistent(self) -> Self:
-        _check_quantities(dict(self.quantities))
+        check_quantities(dict(self.quantities))
         functions = {block.function for block in self.blocks}
         for name, register in self.quantities.items():
             if register.function is None and len(functions) > 1:
@@ -178,7 +127,7 @@ class Model(Strict):
 
     @model_validator(mode="after")
     def _consistent(self) -> Self:
-        _check_quantities(dict(self.points))
+        check_quantities(dict(self.points))
         return self
 
 
@@ -206,7 +155,8 @@ class Head(Strict):
     source: str = Field(min_length=1, description="The sheet or standard; or that it is from memory and to be checked")
 
 
-FORMS: tuple[str, ...] = ("registers", "sunspec")
+FORMS: tuple[str, ...] = ("registers", "sunspec", "obis", "sml", "text")
+"""Registers and SunSpec are asked over Modbus; the others are telegrams."""
 
 
 class MeterMap(Strict):
@@ -216,6 +166,9 @@ class MeterMap(Strict):
     accuracy: Accuracy | None = None
     registers: Registers | None = None
     sunspec: SunSpec | None = None
+    obis: Obis | None = None
+    sml: Sml | None = None
+    text: Text | None = None
 
     @model_validator(mode="after")
     def _one_form(self) -> Self:

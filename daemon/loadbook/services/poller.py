@@ -11,8 +11,8 @@ from typing import Any, Protocol
 
 from loadbook.clock import Clock
 from loadbook.meters.counters import CountingSink
-from loadbook.meters.line import ModbusLine
 from loadbook.meters.lines import build_lines, meters_by_line
+from loadbook.meters.loop import LineLoop
 from loadbook.meters.sink import Sink
 from loadbook.settings import Settings
 
@@ -20,8 +20,8 @@ log = logging.getLogger(__name__)
 
 PUBLISH_EVERY_S = 10.0
 """The counters are published this often, and at once when a meter begins or ceases to answer."""
-STUCK_S = 30.0
-"""A line whose loop has not come round for this long is stuck: the longest read is a few time-outs."""
+STUCK_S = 45.0
+"""A line whose loop has not come round for this long is stuck: the longest readout takes half of that."""
 JOIN_S = 3.0
 
 
@@ -56,7 +56,7 @@ class Poller:
         self._open_delivery = open_delivery
         self._delivery: Delivery | None = None
         self._sink = CountingSink(meters_by_line(settings.lines))
-        self._lines: list[ModbusLine] = []
+        self._lines: list[LineLoop] = []
         self._published_s = 0.0
         self._said: frozenset[tuple[str, str]] = frozenset()
         self._started_ms = 0
