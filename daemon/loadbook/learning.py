@@ -20,6 +20,9 @@ from loadbook.recognise.regimes import Good, good_cycles
 
 TRIES = 8
 WIDEN = 1.15
+ANOTHER_PART = 1.5
+"""A part that seems to draw more than two and a half times its plate is not alone."""
+ENOUGH_FOR_TOLERANCE = 3
 NOT_THE_CHARTS = ("meter_silent", "supply_voltage", "supply_frequency", "supply_impedance", "power_lost",
                   "standby_high")  # fmt: skip
 """Alerts that no chart can raise or take away."""
@@ -173,13 +176,34 @@ def _update(old: PhaseChart, alert: Alert) -> dict[str, object]:
     return {}
 
 
+def _add_part(result: Result, alert: Alert, watts: float) -> bool:
+    """The part that comes nearest to ``watts`` may draw in that phase too."""
+    place = next((i for i, p in enumerate(result.programme.phases) if p.id == alert.phase), None)
+    if place is None:
+        return False
+    old = result.programme.phases[place]
+    others = [p for p in result.machine.components if p.id not in (*old.on, *old.pulsing)]
+    nearest = min(others, key=lambda p: max(p.rated_w, watts) / min(p.rated_w, watts), default=None)
+    if nearest is None or max(nearest.rated_w, watts) > 3 * min(nearest.rated_w, watts):
+        return False
+    phases = list(result.programme.phases)
+    phases[place] = old.model_copy(update={"pulsing": (*old.pulsing, nearest.id)})
+    result.programme = result.programme.model_copy(update={"phases": tuple(phases)})
+    return True
+
+
 def _tolerate(result: Result, alert: Alert) -> bool:
-    """Good cycles draw outside the plate's band: three of them may widen the part's tolerance."""
+    """Good cycles draw outside the plate's band: three of them may widen the part's tolerance; far above it, it is
+    another part that draws."""
     machine = result.machine
     part = machine.component(alert.component or "")
-    if alert.measured is None or result.cycles < 3 or part.nature == "resistive":
+    if alert.measured is None or part.nature == "resistive":
         return False
     share = alert.measured / part.rated_w - 1
+    if share > ANOTHER_PART:
+        return _add_part(result, alert, alert.measured)
+    if result.cycles < ENOUGH_FOR_TOLERANCE:
+        return False
     old = part.tolerance or Tolerance()
     new = (
         Tolerance(low=old.low, high=round(max(share * 1.15, 0.0) + 0.05, 2))

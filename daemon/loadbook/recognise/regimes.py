@@ -22,6 +22,8 @@ RESTS_MS = tuple(
     sorted(((h, m) for h in (30_000, 60_000, 200_000, 400_000, 900_000) for m in (30_000, 60_000, 150_000)), key=sum)
 )
 """Rests of (heaters, motors) that are tried, the shortest first."""
+DRYER_REST_MS = 400_000
+"""Where air is dried, the thermostat's rests belong to the drying."""
 STEADY_MS = 120_000
 """A dryer's motor that runs this long without a break cools; in strokes it tumbles against creases."""
 STEADY = "*"
@@ -85,7 +87,7 @@ def regimes(good: Good, machine: Machine, heater_rest_ms: int, motor_rest_ms: in
         spans = _spans(good.levels, part.id, rest_ms)
         if spans:
             work[part.id] = spans
-        if part.nature == "motor" and machine.machine.kind in ("tumble_dryer", "washer_dryer"):
+        if part.nature == "motor" and machine.machine.kind == "tumble_dryer":
             steady = [s for s in _spans(good.levels, part.id, BLINK_MS) if s[1] - s[0] >= STEADY_MS]
             work |= {part.id + STEADY: steady} if steady else {}
     edges = sorted({good.start_ms, good.end_ms, *(e for spans in work.values() for span in spans for e in span)})
@@ -175,7 +177,10 @@ def columns_of(goods: Sequence[Good], machine: Machine) -> list[Column]:
     """The phases all cycles have in common, in order; some cycles may lack some."""
     best: list[Column] = []
     best_odd = 1 << 30
+    dries = machine.machine.kind in ("tumble_dryer", "washer_dryer")
     for heater_rest_ms, motor_rest_ms in RESTS_MS:
+        if dries and heater_rest_ms < DRYER_REST_MS:
+            continue
         rows = [regimes(good, machine, heater_rest_ms, motor_rest_ms) for good in goods]
         columns = _absorbed(aligned(rows))
         odd = sum(1 for c in columns if c.n < len(goods))
