@@ -20,6 +20,7 @@ from loadbook.errors import LoadbookError
 
 COMMANDS: dict[str, str] = {
     "assess": "assess",
+    "backup": "backup",
     "compare": "compare",
     "import": "import_log",
     "learn": "learn",

@@ -9,8 +9,7 @@ from loadbook.clock import clock_of_environment
 from loadbook.commands.serving import add_config, begin_logging
 from loadbook.files import load_settings
 from loadbook.services.life import live
-from loadbook.services.recorder import Recorder
-from loadbook.services.run import broker_parts
+from loadbook.services.run import broker_parts, recorder_parts
 
 
 def register(subparsers: Any) -> None:
@@ -29,5 +28,5 @@ def run(args: argparse.Namespace) -> int:
     """Record until told to stop."""
     begin_logging(args)
     settings = load_settings(args.config)
-    recorder = Recorder(settings, args.config.resolve().parent, clock_of_environment(), patient=args.patient)
-    return live([*broker_parts(settings), recorder])
+    folder, clock = args.config.resolve().parent, clock_of_environment()
+    return live([*broker_parts(settings), *recorder_parts(settings, folder, clock, patient=args.patient)])

@@ -69,6 +69,8 @@ class Recorder:
         self._heard_mono_ms: dict[str, int] = {}
         self._told_s: dict[Key, float] = {}
         self._said_trouble = ""
+        self._trouble = ""
+        self._later: list[Job] = []
         self._watches: dict[str, Watch] = {}
         """By meter."""
 
@@ -125,6 +127,19 @@ class Recorder:
         """Have something done in the recorder's thread, between two messages (housekeeping)."""
         self._inbox.put(job)
 
+    def do_later(self, job: Job) -> None:
+        """The same from within the recorder's thread: after what has arrived by now."""
+        self._later.append(job)
+
+    def tell_trouble(self, what: str) -> None:
+        """Something people should know of, shown in the recorder's state; empty when it is over."""
+        self._trouble = what
+        self._stir(self._publish_state)
+
+    def publish_day(self, text: str) -> None:
+        """The day's summary, retained."""
+        self._client.publish(self._topics.day, text, retain=True)
+
     def _begin_watches(self, site: Site) -> None:
         with self.ledger.transaction():
             for machine in site.machines.values():
@@ -157,7 +172,9 @@ class Recorder:
         while not self._stop.is_set():
             self._alive_s = time.monotonic()
             try:
-                self._take_messages(0.2)
+                self._take_messages(0.0 if self._later else 0.2)
+                if self._later:
+                    self._later.pop(0)()
                 self._keep_time()
                 self._commit_when_due()
             except Exception:
@@ -306,7 +323,7 @@ class Recorder:
         state = {
             "online": True,
             "at_ms": self.clock.now_ms(),
-            "trouble": self.books.trouble or None,
+            "trouble": self.books.trouble or self._trouble or None,
             "waiting": len(self.books.rows),
             "lost": self._intake.lost,
         }

@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from loadbook.clock import Clock
+from loadbook.services.housekeeping import Housekeeping
 from loadbook.services.life import Part
 from loadbook.services.poller import Poller
 from loadbook.services.recorder import Recorder
@@ -40,10 +41,16 @@ def broker_parts(settings: Settings) -> list[Part]:
     return [] if settings.broker.host else [BrokerPart(settings.broker.port)]
 
 
+def recorder_parts(settings: Settings, folder: Path, clock: Clock, *, patient: bool = False) -> list[Part]:
+    """The recorder and its housekeeping."""
+    recorder = Recorder(settings, folder, clock, patient=patient)
+    return [recorder, Housekeeping(recorder)]
+
+
 def all_parts(settings: Settings, folder: Path, clock: Clock, *, patient: bool = False) -> list[Part]:
     """Everything, in the order in which it starts; ``folder`` is the settings file's."""
     parts = broker_parts(settings)
-    parts.append(Recorder(settings, folder, clock, patient=patient))
+    parts += recorder_parts(settings, folder, clock, patient=patient)
     if settings.lines:
         parts.append(Poller(settings, folder, clock, lambda: Sending(settings, folder, clock, patient=patient)))
     parts.append(WebPart(settings, folder))

@@ -39,6 +39,19 @@ class Envelope:
         return self.start_ms + (np.arange(n, dtype=np.int64) * (self.end_ms - self.start_ms)) // max(n, 1)
 
 
+@dataclass(slots=True)
+class Minutes:
+    """Energy of one meter by the minute, minutes without a reading left out.
+
+    ``minute_ms`` int64[n] is each minute's first millisecond; ``energy_wh`` float64[n] what was used in it (the steps
+    that begin in it); ``counter_wh`` float64[n] the meter's counter at its last reading, NaN where there is none.
+    """
+
+    minute_ms: npt.NDArray[np.int64]
+    energy_wh: Column
+    counter_wh: Column
+
+
 class ReadingReader(Protocol):
     """Reading back. Spans are half open: ``start_ms`` belongs to them, ``end_ms`` does not."""
 
@@ -57,6 +70,9 @@ class ReadingReader(Protocol):
 
     def energy_wh(self, meter: str, start_ms: int, end_ms: int) -> float:
         """Energy used in the span by the rule of ``loadbook.energy``, exact also where the full rate has gone."""
+
+    def minutes(self, meter: str, start_ms: int, end_ms: int) -> Minutes:
+        """Energy by the minute, for minutes that begin in the span; the last one may still grow."""
 
     def last(self, meter: str) -> Reading | None:
         """The newest reading of a meter."""

@@ -10,19 +10,26 @@ from collections.abc import Sequence
 from pathlib import Path
 
 import numpy as np
+import numpy.typing as npt
 
-from loadbook.energy import steps_wh
 from loadbook.errors import LoadbookError
 from loadbook.reading import HOLD_MS, QUANTITIES, QUANTITY_BY_NAME, Column, Reading, Series
 from loadbook.store.connect import READINGS_FILE, read_only, transaction, writer
-from loadbook.store.readings import ALL_QUANTITIES, Envelope, Row, empty_series
+from loadbook.store.minutes import AFTER_MS, MINUTE_MS, energy_of, minutes_of
+from loadbook.store.readings import ALL_QUANTITIES, Envelope, Minutes, Row, empty_series, joined
 
 SCHEMA = "readings_schema"
 _SCALES = tuple((q.name, 10**q.decimals) for q in QUANTITIES)
 _INSERT = f"INSERT OR IGNORE INTO reading VALUES (?, ?{', ?' * len(QUANTITIES)})"
-MINUTE_MS = 60_000
 _ENVELOPE_FROM_MINUTES_MS = 3 * MINUTE_MS
 """A slice at least this wide is drawn from one-minute figures where there are any."""
+
+
+_ROLLED = {
+    "power_w": ("power_min_w", "power_mean_w", "power_max_w"),
+    "voltage_v": ("voltage_min_v", "voltage_mean_v", "voltage_max_v"),
+}
+"""What one-minute figures there are of a quantity."""
 
 
 class StoreError(LoadbookError):
@@ -95,71 +102,80 @@ class SqliteReader:
         if number is None or span <= 0 or columns <= 0:
             nothing = np.full(max(columns, 0), np.nan)
             return Envelope(start_ms, end_ms, quantity, nothing, nothing.copy(), nothing.copy(), count)
-        raw_from_ms = start_ms
-        if quantity in ("power_w", "voltage_v"):
-            raw_from_ms = self._envelope_from(number, start_ms, end_ms, span >= columns * _ENVELOPE_FROM_MINUTES_MS)
-            if raw_from_ms > start_ms:
-                stem, unit = quantity.rsplit("_", 1)
-                self._gather(
-                    f"SELECT (minute_ms - :start) * :columns / :span AS slice, min({stem}_min_{unit}), "
-                    f"sum({stem}_mean_{unit} * readings), max({stem}_max_{unit}), sum(readings) FROM minute "
-                    f"WHERE meter = :meter AND minute_ms >= :first AND minute_ms < :last AND {stem}_mean_{unit} "
-                    "IS NOT NULL GROUP BY slice",
-                    {"first": start_ms, "last": raw_from_ms},
-                    (low, total, high, count),
-                    {"start": start_ms, "columns": columns, "span": span, "meter": number},
-                    1.0,
-                )
-        self._gather(
+        rolled = _ROLLED.get(quantity)
+        upto_ms, dropped_ms = self._rolled(number)
+        wide = span >= columns * _ENVELOPE_FROM_MINUTES_MS
+        raw_from_ms = max(start_ms, min(end_ms, max(upto_ms, dropped_ms))) if wide and rolled else start_ms
+        scale = float(10 ** QUANTITY_BY_NAME[quantity].decimals)
+        for index, least, summed, most, n in self.db.execute(
             f"SELECT (at_ms - :start) * :columns / :span AS slice, min({quantity}), sum({quantity}), max({quantity}), "
             f"count({quantity}) FROM reading WHERE at_ms >= :first AND at_ms < :last AND meter = :meter "
             f"AND {quantity} IS NOT NULL GROUP BY slice",
-            {"first": raw_from_ms, "last": end_ms},
-            (low, total, high, count),
-            {"start": start_ms, "columns": columns, "span": span, "meter": number},
-            float(10 ** QUANTITY_BY_NAME[quantity].decimals),
-        )
+            {
+                "start": start_ms,
+                "columns": columns,
+                "span": span,
+                "meter": number,
+                "first": raw_from_ms,
+                "last": end_ms,
+            },
+        ):
+            low[index], high[index], total[index], count[index] = least / scale, most / scale, summed / scale, n
+        until_ms = raw_from_ms if wide else min(end_ms, dropped_ms)
+        if rolled and until_ms > start_ms:
+            sql = (
+                f"SELECT minute_ms, readings, {rolled[0]}, {rolled[1]}, {rolled[2]} FROM minute WHERE meter = ? "
+                f"AND minute_ms >= ? AND minute_ms < ? AND {rolled[1]} IS NOT NULL ORDER BY minute_ms"
+            )
+            rows = self.db.execute(sql, (number, start_ms - start_ms % MINUTE_MS, until_ms)).fetchall()
+            if rows:
+                table = np.array([tuple(row) for row in rows], dtype=np.float64)
+                _lay_minutes(table, start_ms, span, (low, total, high, count))
         empty = count == 0
         mean = np.divide(total, count, out=np.full(columns, np.nan), where=~empty)
         low[empty] = high[empty] = np.nan
         return Envelope(start_ms, end_ms, quantity, low, mean, high, count)
 
-    def _gather(
-        self,
-        sql: str,
-        span: dict[str, int],
-        into: tuple[Column, Column, Column, np.ndarray],
-        also: dict[str, int],
-        scale: float,
-    ) -> None:
-        low, total, high, count = into
-        for index, least, summed, most, n in self.db.execute(sql, span | also):
-            low[index] = min(low[index], least / scale)
-            high[index] = max(high[index], most / scale)
-            total[index] += summed / scale
-            count[index] += n
-
-    def _envelope_from(self, number: int, start_ms: int, end_ms: int, wide: bool) -> int:
-        """Up to where one-minute figures are used: as far as they go for a wide span, else where nothing else is."""
+    def _rolled(self, number: int) -> tuple[int, int]:
+        """(up to where a meter is rolled up, up to where its full rate has been dropped), ms; -1 for nowhere."""
         row = self.db.execute("SELECT upto_ms, dropped_upto_ms FROM rolled WHERE meter = ?", (number,)).fetchone()
-        if row is None:
-            return start_ms
-        upto_ms, dropped_upto_ms = row
-        edge = upto_ms if wide else dropped_upto_ms
-        return max(start_ms, min(end_ms, int(edge)))
+        return (-1, -1) if row is None else (int(row[0]), int(row[1]))
 
     def energy_wh(self, meter: str, start_ms: int, end_ms: int) -> float:
         number = self.number(meter)
         if number is None:
             return 0.0
-        row = self.db.execute("SELECT dropped_upto_ms FROM rolled WHERE meter = ?", (number,)).fetchone()
-        raw_from_ms = max(start_ms, min(end_ms, row[0] if row else start_ms))
+        raw_from_ms = max(start_ms, min(end_ms, self._rolled(number)[1]))
         minutes = self.db.execute(
             "SELECT total(energy_wh) FROM minute WHERE meter = ? AND minute_ms >= ? AND minute_ms < ?",
             (number, start_ms - start_ms % MINUTE_MS, raw_from_ms),
         ).fetchone()[0]
         raw = self.series(meter, raw_from_ms, end_ms, ("power_w", "energy_wh"))
         return float(minutes) + energy_of(raw)
+
+    def minutes(self, meter: str, start_ms: int, end_ms: int) -> Minutes:
+        number = self.number(meter)
+        start_ms += -start_ms % MINUTE_MS
+        if number is None:
+            return minutes_of(empty_series(meter))
+        upto_ms, dropped_ms = self._rolled(number)
+        raw_from_ms = max(start_ms, min(end_ms, max(upto_ms, dropped_ms)))
+        rows = self.db.execute(
+            "SELECT minute_ms, energy_wh, counter_wh FROM minute WHERE meter = ? AND minute_ms >= ? AND minute_ms < ? "
+            "ORDER BY minute_ms",
+            (number, start_ms, raw_from_ms),
+        ).fetchall()
+        # One reading more than the span has: the step to it begins in the span.
+        end_ms += -end_ms % MINUTE_MS
+        raw = self.series(meter, raw_from_ms, end_ms, ("power_w", "energy_wh"))
+        after = self.series(meter, end_ms, end_ms + AFTER_MS, ("power_w", "energy_wh"), limit=1)
+        fresh = minutes_of(joined([raw, after], meter), end_ms) if len(raw) else minutes_of(empty_series(meter))
+        old = np.array([tuple(row) for row in rows], dtype=np.float64).reshape(len(rows), 3)
+        return Minutes(
+            np.concatenate([old[:, 0].astype(np.int64), fresh.minute_ms]),
+            np.concatenate([old[:, 1], fresh.energy_wh]),
+            np.concatenate([old[:, 2], fresh.counter_wh]),
+        )
 
     def last(self, meter: str) -> Reading | None:
         number = self.number(meter)
@@ -226,7 +242,7 @@ class SqliteStore(SqliteReader):
             [(first, last, number) for number, (first, last) in ends.items()],
         )
         self.db.executemany(
-            "UPDATE rolled SET upto_ms = max(?1, dropped_upto_ms) WHERE meter = ?2 AND upto_ms > ?1",
+            "UPDATE rolled SET upto_ms = ?1 WHERE meter = ?2 AND upto_ms > ?1",
             [(_minute_before(first), number) for number, (first, _) in ends.items()],
         )
 
@@ -255,7 +271,7 @@ class SqliteStore(SqliteReader):
                 edge = _minute_before(min(from_ms, from_ms + by_ms))
                 self.db.execute("DELETE FROM minute WHERE meter = ? AND minute_ms >= ?", (number, edge))
                 self.db.execute(
-                    "UPDATE rolled SET upto_ms = max(?1, dropped_upto_ms) WHERE meter = ?2 AND upto_ms > ?1",
+                    "UPDATE rolled SET upto_ms = ?1 WHERE meter = ?2 AND upto_ms > ?1",
                     (edge, number),
                 )
                 self.db.execute(
@@ -269,15 +285,32 @@ class SqliteStore(SqliteReader):
             raise StoreError(f"{self.path}: readings cannot be moved in time: {bad}") from bad
 
 
+def _lay_minutes(
+    table: Column, start_ms: int, span: int, into: tuple[Column, Column, Column, npt.NDArray[np.int64]]
+) -> None:
+    """Lay one-minute figures (columns minute_ms, readings, low, mean, high) into slices that have no reading yet.
+
+    A slice wider than a minute gathers the minutes that begin in it; of narrower ones each shows the minute it is in.
+    """
+    low, total, high, count = into
+    columns = len(low)
+    minute_ms, n, least, mean, most = table.T
+    if span >= columns * MINUTE_MS:
+        index = np.maximum((minute_ms - start_ms) * columns // span, 0).astype(np.int64)
+        free = count[index] == 0
+        index, n, least, mean, most = index[free], n[free], least[free], mean[free], most[free]
+    else:
+        at_ms = start_ms + np.arange(columns) * span / columns
+        row = np.searchsorted(minute_ms, at_ms, side="right") - 1
+        index = np.flatnonzero((row >= 0) & (at_ms < minute_ms[row] + MINUTE_MS) & (count == 0))
+        row = row[index]
+        n, least, mean, most = n[row], least[row], mean[row], most[row]
+    np.minimum.at(low, index, least)
+    np.maximum.at(high, index, most)
+    np.add.at(total, index, mean * n)
+    np.add.at(count, index, n.astype(np.int64))
+
+
 def _minute_before(at_ms: int) -> int:
     """The first minute whose figures a reading at ``at_ms`` can change: the step before it may begin there."""
     return (at_ms - HOLD_MS) // MINUTE_MS * MINUTE_MS
-
-
-def energy_of(series: Series) -> float:
-    """Energy in Wh of a stretch of full-rate readings, by the house's rule; the last one is not held."""
-    known = ~np.isnan(series.power_w)
-    if not known.all():
-        columns = {q.name: (None if (c := series.column(q.name)) is None else c[known]) for q in QUANTITIES}
-        series = Series(at_ms=series.at_ms[known], meter=series.meter, **columns)  # type: ignore[arg-type]
-    return float(steps_wh(series).sum()) if len(series) > 1 else 0.0

@@ -43,6 +43,11 @@ class Topics:
         return f"{ROOT}/{self.site}/recorder/committed"
 
     @property
+    def day(self) -> str:
+        """The summary of the day before, JSON, retained."""
+        return f"{ROOT}/{self.site}/recorder/day"
+
+    @property
     def request(self) -> str:
         """What somebody wants changed, JSON."""
         return f"{ROOT}/{self.site}/recorder/request"

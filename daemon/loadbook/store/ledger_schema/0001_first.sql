@@ -106,8 +106,8 @@ CREATE TABLE shelf (
 CREATE TABLE note (
   id            INTEGER PRIMARY KEY,
   machine       TEXT NOT NULL REFERENCES machine(id),
-  cycle         INTEGER REFERENCES cycle(id) ON DELETE CASCADE,
-  alert         INTEGER REFERENCES alert(id) ON DELETE CASCADE,
+  cycle         INTEGER REFERENCES cycle(id) ON DELETE SET NULL,  -- what people wrote outlives what it was about
+  alert         INTEGER REFERENCES alert(id) ON DELETE SET NULL,
   at_ms         INTEGER NOT NULL,
   author        TEXT,
   text          TEXT NOT NULL
