@@ -25,6 +25,7 @@ COMMANDS: dict[str, str] = {
     "import": "import_log",
     "learn": "learn",
     "loads": "loads",
+    "meter": "meter",
     "poll": "poll",
     "record": "record",
     "run": "run",

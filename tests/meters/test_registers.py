@@ -46,6 +46,9 @@ def test_floats_of_ieee_754() -> None:
     }.items():
         assert split(value, "float32", "high_first") == words
         assert split(value, "float32", "low_first") == words[::-1]
+        swapped = [word >> 8 | (word & 0xFF) << 8 for word in words]
+        assert split(value, "float32", "high_first_swapped") == swapped
+        assert split(value, "float32", "low_first_swapped") == swapped[::-1]
 
 
 def test_the_float_map_reads_its_registers() -> None:
@@ -102,7 +105,7 @@ def test_any_words_give_finite_values_or_a_refusal(words: list[int]) -> None:
 @given(
     st.sampled_from(sorted(TYPES)),
     st.integers(-(2**15), 2**63),
-    st.sampled_from(["high_first", "low_first"]),
+    st.sampled_from(["high_first", "low_first", "high_first_swapped", "low_first_swapped"]),
 )
 def test_words_of_a_value_give_it_back(type_name: str, value: int, order: str) -> None:
     bits = 16 * TYPES[type_name]

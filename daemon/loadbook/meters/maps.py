@@ -27,7 +27,8 @@ TYPES: dict[str, int] = {
 """Type of a value: registers it takes."""
 
 TypeName = Literal["int16", "uint16", "int32", "uint32", "int64", "uint64", "float32", "float64"]
-WordOrder = Literal["high_first", "low_first"]
+WordOrder = Literal["high_first", "low_first", "high_first_swapped", "low_first_swapped"]
+"""Which word of a value comes first; *swapped*: the two bytes of each word change places, too."""
 Function = Literal[3, 4]
 Address = Annotated[int, Field(ge=0, le=65535)]
 

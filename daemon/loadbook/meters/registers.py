@@ -34,8 +34,19 @@ class WrongRegistersError(Exception):
 
 def join(words: Sequence[int], order: WordOrder) -> bytes:
     """The bytes of a value, most significant first."""
-    ordered = words if order == "high_first" else list(reversed(words))
-    return struct.pack(f">{len(ordered)}H", *ordered)
+    return struct.pack(f"{_byte_order(order)}{len(words)}H", *_ordered(words, order))
+
+
+def _ordered(words: Sequence[int], order: WordOrder) -> list[int]:
+    return list(words if order.startswith("high") else reversed(words))
+
+
+def _byte_order(order: WordOrder) -> str:
+    return "<" if order.endswith("swapped") else ">"
+
+
+def _words(packed: bytes, order: WordOrder) -> list[int]:
+    return _ordered(struct.unpack(f"{_byte_order(order)}{len(packed) // 2}H", packed), order)
 
 
 def split(value: float, type_name: str, order: WordOrder) -> list[int]:
@@ -45,8 +56,7 @@ def split(value: float, type_name: str, order: WordOrder) -> list[int]:
         packed = struct.pack(code, value if code[1] in "fd" else round(value))
     except struct.error as bad:
         raise OverflowError(f"{value} does not fit {type_name}") from bad
-    words = list(struct.unpack(f">{len(packed) // 2}H", packed))
-    return words if order == "high_first" else words[::-1]
+    return _words(packed, order)
 
 
 class Image:
@@ -121,9 +131,7 @@ def encode(
 def _absent(register: Register, order: WordOrder) -> list[int]:
     count = TYPES[register.type]
     if register.absent:
-        packed = register.absent[0].to_bytes(2 * count, "big")
-        words = list(struct.unpack(f">{count}H", packed))
-        return words if order == "high_first" else words[::-1]
+        return _words(register.absent[0].to_bytes(2 * count, "big"), order)
     return split(math.nan if register.type.startswith("float") else 0, register.type, order)
 
 
