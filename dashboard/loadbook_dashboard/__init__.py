@@ -17,7 +17,7 @@ from loadbook import __version__
 from werkzeug.exceptions import HTTPException
 
 from loadbook_dashboard import api, live, words
-from loadbook_dashboard.pages import about, alerts, board, cycles, files, meters, now
+from loadbook_dashboard.pages import about, alerts, board, compare, cycles, files, meters, now
 from loadbook_dashboard.parts import Parts
 from loadbook_dashboard.queries import NotReadyError
 from loadbook_dashboard.standing import ASIDE_HOURS
@@ -49,7 +49,7 @@ def create_app(parts: Parts) -> Flask:
     )
     app.extensions["loadbook"] = parts
     CSRFProtect(app)
-    for room in (now, board, cycles, alerts, meters, about, files, api, live):
+    for room in (now, board, compare, cycles, alerts, meters, about, files, api, live):
         app.register_blueprint(room.blueprint)
     _words(app, parts)
     _guard(app, parts)

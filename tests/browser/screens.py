@@ -37,6 +37,7 @@ def pages(address: str, page: Page) -> dict[str, str]:
         cycles = page.request.get(f"{address}/api/machines/{name}/cycles?limit=1").json()["cycles"]
         if cycles:
             found[f"cycle-{name}"] = f"/machines/{name}/cycles/{cycles[0]['key_ms']}"
+    found["compare"] = "/machines/quay-dryer-3/compare"
     found["nothing"] = "/nothing-here"
     return found
 

@@ -190,10 +190,16 @@ def seed(folder: Path, now_ms: int = NOW_MS) -> None:
     dryer = played("dryer-healthy", 0)
     length_ms = dryer.cycle().end_ms
     dryer = played("dryer-healthy", now_ms - 20 * MINUTE_MS - length_ms)
-    one.history("quay-dryer-3", "dryer-healthy", 2, now_ms - 3_600_000)
+    one.history("quay-dryer-3", "dryer-healthy", 2, now_ms - DAY_MS)
     done = dryer.cycle()
     readings = dryer.readings(now_ms)
     one.store.append([("m3", r) for r in readings])
+    before = played("dryer-healthy", now_ms - DAY_MS - length_ms)
+    one.store.append([("m3", replace(r, power_w=(r.power_w or 0) * 0.8)) for r in before.readings(now_ms)])
+    weaker = before.cycle()
+    for phase in weaker.phases:
+        phase.energy_kwh = (phase.energy_kwh or 0) * 0.8
+    one.say("quay-dryer-3", CycleChanged(now_ms, weaker))
     one.say("quay-dryer-3", CycleChanged(now_ms, done), StateChanged(now_ms, "idle", done.end_ms))
 
     one.history("pier-washer-4", "washer-healthy", 2, now_ms)
