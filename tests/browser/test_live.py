@@ -91,3 +91,18 @@ def test_pausing_holds_the_page_still(own_site: Site, open_page: Callable[..., P
     own_site.parts.hub.reading("m5", Reading(NOW_MS + 500, power_w=5.5))
     page.click("[data-livemark]")
     expect(page.locator("#machine-quay-washer-1 .phase strong")).to_have_text("Drain 1")
+
+
+def test_what_somebody_writes_is_not_taken_away(own_site: Site, open_page: Callable[..., Page]) -> None:
+    page = open_page(own_site.address, "/alerts")
+    expect(page.locator("[data-livetext]")).to_have_text("Live")
+    note = page.locator("article.alert").first.get_by_label("Note, if any")
+    note.fill("second element is op")
+    page.locator("h1").click()
+    own_site.parts.hub.changed("harbour-dish-2", "alert")
+    own_site.parts.hub.reading("m1", Reading(NOW_MS + 500, power_w=1.0))
+    expect(page.locator("[data-part][data-behind]")).to_have_count(1)
+    expect(note).to_have_value("second element is op")
+    note.fill("")
+    page.locator("h1").click()
+    expect(page.locator("[data-part][data-behind]")).to_have_count(0)

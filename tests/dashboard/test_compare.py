@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import pytest
 from flask.testing import FlaskClient
 from hypothesis import given
@@ -60,7 +62,7 @@ def test_pairs_never_run_backwards(stages: list[str], shift: int) -> None:
         return Cycle(start, start, start + len(names) * 1000, phases=phases)
 
     found = pairs(made(0, stages), made(shift, stages[::-1] + stages))
-    assert all(x[3] <= y[2] and x[1] <= y[0] for x, y in zip(found, found[1:], strict=False))
+    assert all(x[3] <= y[2] and x[1] <= y[0] for x, y in pairwise(found))
 
 
 @pytest.mark.parametrize(("every_s", "enough"), [(1, True), (9, True), (40, False)])

@@ -89,24 +89,33 @@ def load_of(here: Parts, machines: dict[str, MachineRow], standing: list[Explain
 @blueprint.get("/alerts")
 def page() -> str:
     """All alerts in their lists."""
+    return render_template("alerts.html", **_lists())
+
+
+@blueprint.get("/alerts/part")
+def part() -> str:
+    """The lists alone, for the live page."""
+    return render_template("alerts_part.html", **_lists())
+
+
+def _lists() -> dict[str, Any]:
     here = parts()
     machines = {m.id: m for m in here.queries.machines()}
     rows = explained(here.open_alerts(), machines)
     calling = [r for r in rows if r.known.quiet is None]
     standing = sorted((r for r in calling if r.known.active), key=_urgent_first)
     finished = here.queries.cycles(None, here.now_ms() + A_DAY_MS, 20, here.now_ms() - A_DAY_MS)
-    return render_template(
-        "alerts.html",
-        standing=standing,
-        over=sorted((r for r in calling if not r.known.active), key=_urgent_first),
-        aside=[r for r in rows if r.known.quiet is not None],
-        shelves=[(machines[s.machine], alert_title(s.kind), s) for s in here.queries.shelves(here.now_ms())],
-        out_of_service=[m for m in machines.values() if m.out_of_service_since_ms is not None],
-        past=explained(here.queries.past_alerts(FAR_MS, PAST), machines),
-        notices=[(machines[row.machine], row.cycle) for row in finished if row.cycle.outcome == "completed"],
-        load=load_of(here, machines, [r for r in rows if r.known.active]),
-        your_name=session.get("name", ""),
-    )
+    return {
+        "standing": standing,
+        "over": sorted((r for r in calling if not r.known.active), key=_urgent_first),
+        "aside": [r for r in rows if r.known.quiet is not None],
+        "shelves": [(machines[s.machine], alert_title(s.kind), s) for s in here.queries.shelves(here.now_ms())],
+        "out_of_service": [m for m in machines.values() if m.out_of_service_since_ms is not None],
+        "past": explained(here.queries.past_alerts(FAR_MS, PAST), machines),
+        "notices": [(machines[row.machine], row.cycle) for row in finished if row.cycle.outcome == "completed"],
+        "load": load_of(here, machines, [r for r in rows if r.known.active]),
+        "your_name": session.get("name", ""),
+    }
 
 
 def _name() -> str:

@@ -40,6 +40,13 @@
 
   function count() {
     const now = live.now();
+    for (const el of document.querySelectorAll("[data-behind]")) {
+      const parts = el.dataset.slots ? [...el.querySelectorAll("[data-slot]")] : [el];
+      if (!parts.some(busy) && !paused) {
+        delete el.dataset.behind;
+        readAgain(el);
+      }
+    }
     for (const el of document.querySelectorAll("[data-ago]")) {
       const text = `(${live.duration((now - Number(el.dataset.ago)) / 1000)})`;
       if (el.textContent !== text) el.textContent = text;
@@ -77,21 +84,26 @@
     if (again) readAgain(el);
   }
 
+  // Somebody is writing there: it is read again when he has done.
   function busy(el) {
     const active = document.activeElement;
-    return el.contains(active) && active.matches("input, textarea, select");
+    if (el.contains(active) && active.matches("input, textarea, select")) return true;
+    return [...el.querySelectorAll("input:not([type=hidden]), textarea")].some((i) => i.value !== i.defaultValue);
   }
 
   function put(el, text) {
     const fresh = new DOMParser().parseFromString(text, "text/html");
     if (!el.dataset.slots) {
-      if (!busy(el)) swap(el, fresh.body);
+      if (busy(el)) el.dataset.behind = "yes";
+      else swap(el, fresh.body);
       return;
     }
     for (const name of el.dataset.slots.split(" ")) {
       const old = el.querySelector(`[data-slot="${name}"]`);
       const now = fresh.querySelector(`[data-slot="${name}"]`);
-      if (old && now && !busy(old)) swap(old, now);
+      if (!old || !now) continue;
+      if (busy(old)) el.dataset.behind = "yes";
+      else swap(old, now);
     }
   }
 
@@ -166,7 +178,6 @@
     on("machine", (data) => {
       changed(data.machine);
       if (data.what !== "phase") changed("meters");
-      for (const el of document.querySelectorAll(`[data-reload-on="${data.what}"]`)) if (!busy(el)) location.reload();
     });
     on("meters", () => changed("meters"));
     on("afresh", () => changed("*"));
