@@ -1,0 +1,95 @@
+"""A machine's programme charts, worked out once for the tracker: parts by number, sets of parts as bits, times in ms.
+
+Pure.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from loadbook.judge.bands import Part, parts_of
+from loadbook.judge.limits import Limits
+from loadbook.machine import Machine, PhaseChart
+
+MOST_PULSING = 6
+"""More pulsing parts than this in one phase are told apart no further: 64 combinations are enough."""
+
+
+@dataclass(frozen=True, slots=True)
+class PhaseModel:
+    """One phase. ``on`` and ``pulsing`` are numbers of parts; masks have bit ``1 << number``."""
+
+    id: str
+    stage: str
+    number: int
+    """Unique over all programmes of the machine."""
+    on: tuple[int, ...]
+    pulsing: tuple[int, ...]
+    min_ms: int
+    max_ms: int
+    optional: bool
+    quiet: bool
+    band_w: tuple[float | None, float | None] | None
+
+    @property
+    def on_mask(self) -> int:
+        return sum(1 << i for i in self.on)
+
+    @property
+    def mask(self) -> int:
+        return sum(1 << i for i in (*self.on, *self.pulsing))
+
+
+@dataclass(frozen=True, slots=True)
+class ProgrammeModel:
+    id: str
+    phases: tuple[PhaseModel, ...]
+    longest_ms: int
+
+    def first_needed(self) -> int:
+        """Place of the first phase that may not be left out."""
+        return next(k for k, p in enumerate(self.phases) if not p.optional)
+
+    def last_needed(self) -> int:
+        """Place of the last phase that may not be left out."""
+        return max(k for k, p in enumerate(self.phases) if not p.optional)
+
+
+@dataclass(frozen=True, slots=True)
+class ChartModel:
+    """All of a machine's programmes and parts."""
+
+    parts: tuple[Part, ...]
+    programmes: tuple[ProgrammeModel, ...]
+    standby_w: float | None
+    at_standby_w: float
+
+
+def _phase(machine: Machine, places: dict[str, int], phase: PhaseChart, number: int) -> PhaseModel:
+    return PhaseModel(
+        id=phase.id,
+        stage=phase.stage,
+        number=number,
+        on=tuple(places[name] for name in phase.on),
+        pulsing=tuple(places[name] for name in phase.pulsing)[:MOST_PULSING],
+        min_ms=round(phase.min_s * 1000),
+        max_ms=round(phase.max_s * 1000),
+        optional=phase.optional,
+        quiet=machine.is_quiet(phase),
+        band_w=None if phase.power_w is None else (phase.power_w.low, phase.power_w.high),
+    )
+
+
+def chart_model(machine: Machine, limits: Limits) -> ChartModel:
+    """The charts of a machine."""
+    parts = parts_of(machine, limits.missing_fraction)
+    places = {part.id: k for k, part in enumerate(parts)}
+    programmes, number = [], 0
+    for programme in machine.programmes:
+        phases = []
+        for phase in programme.phases:
+            phases.append(_phase(machine, places, phase, number))
+            number += 1
+        programmes.append(ProgrammeModel(programme.id, tuple(phases), sum(p.max_ms for p in phases)))
+    standby_w = machine.machine.standby_w
+    return ChartModel(parts, tuple(programmes), standby_w, limits.at_standby_w(standby_w))

@@ -1,0 +1,62 @@
+"""What every oddity costs a hypothesis, in nats: the odds against its happening, in one table.
+
+Pure. The figures are of our own making, set by how often the thing happens on healthy but untidy machines; only their
+order matters much: a short phase is likelier than a missing one, a weak part likelier than a foreign one.
+"""
+
+from __future__ import annotations
+
+PRICE: dict[str, float] = {
+    "missing": 8.0,
+    "low": 6.5,
+    "high": 6.5,
+    "unexpected": 8.0,
+    "excess": 11.0,
+    "idle": 5.0,
+    "phase_low": 5.0,
+    "phase_high": 6.5,
+}
+RAMP_S: dict[str, tuple[tuple[float, float], ...]] = {
+    # how much of the price is due after so many seconds; between two points in a straight line
+    "missing": ((3.0, 0.02), (10.0, 0.35), (14.0, 1.0)),
+    "low": ((5.0, 0.0), (20.0, 1.0)),
+    "high": ((5.0, 0.0), (20.0, 1.0)),
+    "unexpected": ((3.0, 0.0), (14.0, 1.0)),
+    "excess": ((3.0, 0.0), (20.0, 1.0), (600.0, 2.0)),
+    "idle": ((5.0, 0.0), (60.0, 1.0)),
+    "phase_low": ((15.0, 0.0), (60.0, 1.0)),
+    "phase_high": ((5.0, 0.0), (20.0, 1.0)),
+}
+
+NEXT_PHASE = 0.5
+SKIP_OPTIONAL = 0.4
+SKIP_NEEDED = 9.0
+SKIP_UNSEEN = 0.5
+OUT_OF_ORDER = 3.0
+TOO_SHORT, TOO_SHORT_MORE = 3.0, 4.5
+TOO_LONG, TOO_LONG_MORE = 4.0, 4.0
+MOTOR_QUIET = 6.0
+LOG_BEGINS_INSIDE = 2.0
+NEW_CYCLE = 1.0
+STOPPED = 7.0
+DROPPED = 3.0
+MARGIN = 4.0
+"""Another programme still fits while it is less than this behind."""
+HOPELESS = 18.0
+"""A hypothesis this far behind the best is given up."""
+BEAM = 28
+KEPT_OF_CLEARED = 0.15
+"""Of the price of a fault that went away before it was believed, this much stays."""
+
+
+def due(kind: str, seconds: float) -> float:
+    """The share of the price that is due after a fault has shown for so long."""
+    points = RAMP_S[kind]
+    at_s, share = points[0]
+    if seconds <= at_s:
+        return share * seconds / at_s if at_s else share
+    for next_s, next_share in points[1:]:
+        if seconds <= next_s:
+            return share + (next_share - share) * (seconds - at_s) / (next_s - at_s)
+        at_s, share = next_s, next_share
+    return share
