@@ -55,7 +55,7 @@ class Assessor:
         self.seen_ms = -1
         self.refused = 0
         self._back = (-1, 0)
-        self._level = Moment(-1, 0.0, 0.0, 0.0, -1, -1, 0, 0, 0, 0.0, None, 0.0)
+        self._level = Moment(-1, 0.0, 0.0, 0.0, -1, -1, 0, 0, 0, 0.0, None, None, 0.0)
         self._volts_start = (0, 0)
         self._out = (0, 0, 0)
         self._lost_ms: int | None = None
@@ -198,6 +198,8 @@ class Assessor:
         if finder.start_ms == totals.at_ms:
             level.before_ms = before_ms
             self._out = (totals.energy_mwms, totals.volts_mv, totals.volts_n)
+        volts_n = self._out[2] - self._volts_start[1]
+        level.from_volts = (self._out[1] - self._volts_start[0]) / volts_n / 1000 if volts_n else None
         level.start_energy_mwms, self._volts_start = self._out[0], (self._out[1], self._out[2])
         level.from_w = finder.from_mw / 1000
         self._step_start()

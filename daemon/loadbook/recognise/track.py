@@ -37,6 +37,8 @@ class Moment:
     start_energy_mwms: int
     peak_w: float
     volts: float | None
+    from_volts: float | None
+    """The mean over the level before."""
     resolution_w: float
     """Smallest difference between two readings seen so far, W: what the meter can tell apart."""
 

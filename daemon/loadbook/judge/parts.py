@@ -1,0 +1,182 @@
+"""Watts of each part against its plate, while it is on: bands corrected for the supply, transitions skipped.
+
+Pure. A part is judged only where its own draw can be told: alone, or with the others' draw known closely enough. A
+heater is judged 20 s after it switched on, other parts 3 s after. What is measured on the way is kept for the cycle.
+"""
+
+from __future__ import annotations
+
+from dataclasses import asdict, dataclass, field
+from typing import Any
+
+from loadbook.events import PartMeasured
+from loadbook.judge.bands import Part
+from loadbook.judge.limits import Limits
+from loadbook.judge.verdicts import Finding
+from loadbook.recognise.chart_model import PhaseModel
+from loadbook.recognise.levels import Levels
+
+MOTOR_SETTLE_MS = 3_000
+HEATER_EVIDENCE_MS = 3_000
+OTHER_EVIDENCE_MS = 12_000
+SPREAD = 0.30
+"""Another part's draw is known to this fraction where it has been seen alone, else within its band only."""
+
+
+@dataclass(slots=True)
+class Watch:
+    """One part in one phase: evidence for it being low or high, and what it drew."""
+
+    low_ms: int = 0
+    high_ms: int = 0
+    out_since_ms: int = 0
+    out_w_ms: float = 0.0
+    fine_ms: int = 0
+    kind: str | None = None
+    over_ms: int | None = None
+    w_ms: float = 0.0
+    ms: int = 0
+    rated_w_ms: float = 0.0
+    ohm_ms: float = 0.0
+    volts_ms: int = 0
+
+
+@dataclass(slots=True)
+class PartsWatch:
+    """All parts of a machine in the open cycle. ``on_ms`` is since when each has been on."""
+
+    parts: tuple[Part, ...]
+    limits: Limits
+    levels: Levels
+    on_ms: dict[int, int] = field(default_factory=dict)
+    last_mask: int = 0
+    last_ms: int = 0
+    watches: dict[tuple[int, int], Watch] = field(default_factory=dict)
+
+    def see(
+        self, place: int, phase: PhaseModel, mask: int, start_ms: int, end_ms: int, level_w: float, volts: float | None
+    ) -> None:
+        """A level of the told story: ``mask`` are the parts taken to draw it."""
+        for i in range(len(self.parts)):
+            if not mask >> i & 1:
+                self.on_ms.pop(i, None)
+            elif i not in self.on_ms:
+                self.on_ms[i] = start_ms
+        own = level_w - self.levels.base_w
+        for i, since_ms in self.on_ms.items():
+            part = self.parts[i]
+            settle_ms = int(self.limits.heater_settle_s * 1000) if part.resistive else MOTOR_SETTLE_MS
+            ms = end_ms - max(start_ms, since_ms + settle_ms)
+            if ms <= 0:
+                continue
+            low, high = self._drawn(i, mask, own, volts)
+            self._judge(place, i, phase, end_ms - ms, ms, low, high, level_w, volts)
+
+    def _drawn(self, i: int, mask: int, own: float, volts: float | None) -> tuple[float, float]:
+        """What the part may draw: the level less what the others may."""
+        least = most = 0.0
+        for k, part in enumerate(self.parts):
+            if k == i or not mask >> k & 1:
+                continue
+            usual = self.levels.usual_w.get(k)
+            if part.resistive:
+                low, high = part.band(volts)
+                least, most = least + (part.least_w if low is None else low * 0.96), most + high * 1.02
+            elif usual is not None:
+                least, most = least + usual * (1 - SPREAD), most + usual * (1 + SPREAD)
+            else:
+                least, most = least + part.least_w, most + part.high_w
+        meter = 0.6 + 0.003 * own
+        return own - most - meter, own - least + meter
+
+    def _judge(
+        self, place: int, i: int, phase: PhaseModel, at_ms: int, ms: int, low: float, high: float, level_w: float,
+        volts: float | None,
+    ) -> None:  # fmt: skip
+        part = self.parts[i]
+        watch = self.watches.setdefault((place, i), Watch())
+        drawn = max((low + high) / 2, 0.0)
+        if high - low <= 0.12 * part.rated_w + 2:
+            watch.ms += ms
+            watch.w_ms += drawn * ms
+            if part.resistive and volts and drawn > 0:
+                watch.rated_w_ms += drawn * (part.rated_v / volts) ** 2 * ms
+                watch.ohm_ms += volts * volts / drawn * ms
+                watch.volts_ms += ms
+        if phase.band_w is not None and not part.resistive:
+            return
+        band_low, band_high = part.band(volts)
+        if band_low is not None and part.least_w < high < band_low:
+            self._out(watch, "low", at_ms, ms, drawn)
+        elif low > band_high:
+            self._out(watch, "high", at_ms, ms, drawn)
+        elif low >= (band_low or 0.0) and high <= band_high or (band_low is None and high <= band_high):
+            self._fine(watch, at_ms)
+
+    @staticmethod
+    def _out(watch: Watch, kind: str, at_ms: int, ms: int, drawn: float) -> None:
+        if watch.low_ms + watch.high_ms == 0:
+            watch.out_since_ms, watch.out_w_ms = at_ms, 0.0
+        if kind == "low":
+            watch.low_ms += ms
+        else:
+            watch.high_ms += ms
+        watch.out_w_ms += drawn * ms
+
+    @staticmethod
+    def _fine(watch: Watch, at_ms: int) -> None:
+        if watch.kind is not None and watch.over_ms is None:
+            watch.over_ms = at_ms
+        if watch.kind is None:
+            watch.low_ms = watch.high_ms = 0
+
+    def findings(self, phases: tuple[PhaseModel, ...], volts: float | None) -> list[Finding]:
+        """Parts outside their bands, on enough evidence."""
+        found = []
+        for (place, i), watch in self.watches.items():
+            part = self.parts[i]
+            need = HEATER_EVIDENCE_MS if part.resistive else OTHER_EVIDENCE_MS
+            if watch.kind is None:
+                if watch.low_ms >= need:
+                    watch.kind = "power_low"
+                elif watch.high_ms >= need:
+                    watch.kind = "power_high"
+            if watch.kind is None or place >= len(phases):
+                continue
+            low, high = part.band(volts)
+            drawn = watch.out_w_ms / max(watch.low_ms + watch.high_ms, 1)
+            phase = phases[place]
+            found.append(
+                Finding(watch.kind, place, phase.id, phase.stage, i, watch.out_since_ms, round(drawn, 1),
+                        None if low is None else round(low, 1), round(high, 1), "W", watch.over_ms, True)
+            )  # fmt: skip
+        return found
+
+    def measured(self, phases: tuple[PhaseModel, ...]) -> list[PartMeasured]:
+        """What each part drew in each phase."""
+        rows = []
+        for (place, i), watch in sorted(self.watches.items()):
+            if watch.ms < 1000 or place >= len(phases):
+                continue
+            volts = watch.volts_ms
+            rows.append(
+                PartMeasured(
+                    component=self.parts[i].id,
+                    phase=phases[place].id,
+                    power_w=round(watch.w_ms / watch.ms, 2),
+                    seconds=round(watch.ms / 1000, 1),
+                    at_rated_w=round(watch.rated_w_ms / volts, 2) if volts else None,
+                    resistance_ohm=round(watch.ohm_ms / volts, 3) if volts else None,
+                )
+            )
+        return rows
+
+    def save(self) -> dict[str, Any]:
+        return {
+            "on_ms": [list(x) for x in self.on_ms.items()],
+            "watches": [[*key, asdict(watch)] for key, watch in self.watches.items()],
+        }
+
+    def load(self, state: dict[str, Any]) -> None:
+        self.on_ms = {i: ms for i, ms in state["on_ms"]}
+        self.watches = {(place, i): Watch(**watch) for place, i, watch in state["watches"]}

@@ -1,0 +1,191 @@
+"""From a story to findings: what is wrong in its phases, since when, and whether it is proven yet.
+
+Pure. What a part draws within its phase is judged in ``judge.parts``; this is about phases and about parts that are
+missing or do not belong.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from loadbook.judge.limits import Limits
+from loadbook.recognise.beam import GRACE_MS, MOTOR_STAGES, Beam, Stretch
+from loadbook.recognise.chart_model import PhaseModel
+from loadbook.recognise.hypothesis import Stay, Story, Suspect
+
+MISSING_AFTER_BREAK_MS = 11_000
+MISSING_FROM_START_MS = 18_000
+UNEXPECTED_MS = 12_000
+SETTLED_MS = 6_000
+"""A later phase must have lasted this long before it proves anything about the ones before it."""
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """One thing wrong with a cycle. ``sure`` counts ms of evidence beyond what is needed; ``over_ms`` is when it
+    ended."""
+
+    kind: str
+    place: int
+    phase: str | None
+    stage: str | None
+    part: int
+    began_ms: int
+    measured: float | None
+    low: float | None
+    high: float | None
+    unit: str | None
+    over_ms: int | None = None
+    overdue: bool = False
+    """It may wait no longer for rival stories."""
+
+    @property
+    def name(self) -> str:
+        return f"{self.kind}/{self.place}/{self.part}"
+
+    def same_as(self, other: Finding) -> bool:
+        """Whether two programmes find the same thing."""
+        if self.kind != other.kind:
+            return False
+        return self.part == other.part if self.part >= 0 else self.stage == other.stage
+
+
+@dataclass(slots=True)
+class Verdicts:
+    """Reads findings out of stories."""
+
+    beam: Beam
+    limits: Limits
+
+    def of(self, story: Story, stretch: Stretch, at_ms: int) -> list[Finding]:
+        """Everything proven by this story as of now."""
+        found: list[Finding] = []
+        programme = self.beam.chart.programmes[story.programme]
+        for stay in story.past:
+            if stay.place < len(programme.phases):
+                found += self._stay(story, programme.phases[stay.place], stay, stretch, stay.end_ms or at_ms, None)
+        settled = at_ms - story.now.early_ms >= SETTLED_MS
+        for place, proven_ms in story.skipped:
+            if settled or proven_ms < story.now.early_ms:
+                phase = programme.phases[place]
+                found.append(
+                    Finding("phase_missing", place, phase.id, phase.stage, -1, proven_ms, 0.0, phase.min_ms / 1000, None, "s")
+                )
+        phase_now = self.beam.phase(story)
+        if phase_now is not None:
+            found += self._stay(story, phase_now, story.now, stretch, at_ms, story)
+        return found
+
+    def _stay(
+        self, story: Story, phase: PhaseModel, stay: Stay, stretch: Stretch, at_ms: int, current: Story | None
+    ) -> list[Finding]:
+        found: list[Finding] = []
+        suspects = dict(stay.suspects)
+        mask = 0
+        if current is not None:
+            option, _, ms = self.beam.option(story, stretch, at_ms)
+            mask = option.mask if option else 0
+            for fault in option.faults if option else ():
+                old = suspects.get(fault)
+                began = stretch.start_ms if old is None or old.over_ms is not None else old.began_ms
+                began = max(began, stay.early_ms)
+                so_far = 0 if old is None or old.over_ms is not None else old.ms
+                w_ms = 0.0 if old is None else old.w_ms
+                suspects[fault] = Suspect(began, so_far + ms, w_ms + stretch.level_w * ms, 0.0, at_ms)
+        for (kind, part), suspect in suspects.items():
+            one = self._suspect(phase, stay, kind, part, suspect)
+            if one is not None:
+                found.append(one)
+        found += self._length(phase, stay, stretch, at_ms, current, story, mask)
+        return found
+
+    def _suspect(self, phase: PhaseModel, stay: Stay, kind: str, part: int, suspect: Suspect) -> Finding | None:
+        parts, base_w = self.beam.chart.parts, self.beam.levels.base_w
+        level_w = suspect.w_ms / max(suspect.ms, 1)
+        place, over = stay.place, suspect.over_ms
+        if kind == "missing":
+            need = MISSING_AFTER_BREAK_MS if part in stay.seen_ms else MISSING_FROM_START_MS
+            if suspect.ms < need:
+                return None
+            plate = parts[part]
+            least, high = plate.band(None)
+            return Finding(
+                "component_missing", place, phase.id, phase.stage, part, suspect.began_ms, 0.0,
+                plate.least_w if least is None else least, high, "W", over, suspect.ms >= 25_000,
+            )  # fmt: skip
+        if kind == "unexpected":
+            if suspect.ms < UNEXPECTED_MS:
+                return None
+            others = sum(parts[i].rated_w for i in phase.on)
+            drawn = round(max(level_w - base_w - others, 0.0), 1)
+            return Finding(
+                "component_unexpected", place, phase.id, phase.stage, part, suspect.began_ms, drawn, 0.0, 0.0, "W",
+                over, suspect.ms >= 25_000,
+            )  # fmt: skip
+        if kind == "excess":
+            if suspect.ms < self.limits.unexplained_s * 1000:
+                return None
+            high = sum(parts[i].high_w for i in (*phase.on, *phase.pulsing)) + base_w
+            return Finding(
+                "power_high", place, phase.id, phase.stage, -1, suspect.began_ms, round(level_w, 1), None, round(high, 1),
+                "W", over, True,
+            )  # fmt: skip
+        if kind in ("phase_low", "phase_high") and phase.band_w is not None:
+            if suspect.ms < 22_000:
+                return None
+            return Finding(
+                f"power_{kind[6:]}", place, phase.id, phase.stage, -1, suspect.began_ms, round(level_w, 1),
+                phase.band_w[0], phase.band_w[1], "W", over, True,
+            )  # fmt: skip
+        return None
+
+    def _length(
+        self, phase: PhaseModel, stay: Stay, stretch: Stretch, at_ms: int, current: Story | None, story: Story, mask: int
+    ) -> list[Finding]:
+        found: list[Finding] = []
+
+        def add(kind: str, began_ms: int, seconds: float, low_ms: int | None, high_ms: int | None) -> None:
+            low = None if low_ms is None else low_ms / 1000
+            high = None if high_ms is None else high_ms / 1000
+            found.append(
+                Finding(kind, stay.place, phase.id, phase.stage, -1, began_ms, round(seconds, 1), low, high, "s",
+                        None if current is not None else stay.end_ms, True)
+            )  # fmt: skip
+
+        if current is not None:
+            late_ms = self.beam.late_ms(story, stretch, at_ms)
+            run_ms = at_ms - late_ms - stay.paused_ms
+            if run_ms > phase.max_ms + GRACE_MS and not self._resting_at_end(story, phase, stretch):
+                add("phase_too_long", late_ms + stay.paused_ms + phase.max_ms, run_ms / 1000, phase.min_ms, phase.max_ms)
+            silent = self.beam.silent_motor(story, phase, at_ms, mask) if phase.stage in MOTOR_STAGES else None
+            if silent is not None:
+                found.append(self._silent(phase, stay, *silent, None))
+        elif "too_long" in stay.flags:
+            began_ms, seconds = stay.flags["too_long"]
+            add("phase_too_long", began_ms, seconds, phase.min_ms, phase.max_ms)
+        if current is None:
+            for part, pulses in stay.pulses.items():
+                if pulses.silent_ms is not None:
+                    found.append(self._silent(phase, stay, part, pulses.silent_ms, stay.end_ms))
+        if current is None and "too_short" in stay.flags:
+            began_ms, seconds = stay.flags["too_short"]
+            add("phase_too_short", began_ms, seconds, phase.min_ms, phase.max_ms)
+        if "out_of_order" in stay.flags:
+            add("phase_out_of_order", stay.flags["out_of_order"][0], 0.0, None, None)
+        return found
+
+    def _silent(self, phase: PhaseModel, stay: Stay, part: int, since_ms: int, over_ms: int | None) -> Finding:
+        plate = self.beam.chart.parts[part]
+        return Finding(
+            "component_missing", stay.place, phase.id, phase.stage, part, since_ms, 0.0, plate.least_w, plate.high_w,
+            "W", over_ms, True,
+        )  # fmt: skip
+
+    def _resting_at_end(self, story: Story, phase: PhaseModel, stretch: Stretch) -> bool:
+        """The last needed phases are measured to their last action: rest after it is no overrun."""
+        phases = self.beam.chart.programmes[story.programme].phases
+        last = all(p.optional for p in phases[story.now.place + 1 :])
+        if not self.beam.levels.at_standby(stretch.level_w):
+            return False
+        action = max(story.now.action_ms, story.now.early_ms)
+        return last and action - story.now.late_ms - story.now.paused_ms <= phase.max_ms

@@ -1,0 +1,318 @@
+"""The stories that are still worth telling, side by side: how they branch, what they cost now, which are given up.
+
+Pure. Left to right over every programme's chart: at each new level, and when a phase's time is up, a story may go on to
+a later phase. Of stories that tell the same (programme, phase, cycle) the cheapest is kept.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+
+from loadbook.judge.limits import Limits
+from loadbook.recognise import prices
+from loadbook.recognise.chart_model import ChartModel, PhaseModel
+from loadbook.recognise.hypothesis import SHORT_MS, Stay, Story
+from loadbook.recognise.levels import Levels, Option
+
+FULL_MS = 30_000
+"""A level is taken to last this long when it is asked whether another phase would explain it better."""
+OVERRUN_RAMP_MS = 22_000
+GRACE_MS = 2_000
+AFTER_END_PRICE = 8.0
+MOTOR_STAGES = ("wash", "rinse", "heat")
+
+
+@dataclass(slots=True)
+class Stretch:
+    """The open level: since when, how many watts, at how many volts."""
+
+    start_ms: int
+    start_mwms: int
+    level_w: float
+    volts: float | None
+    void: bool = False
+    """Nothing may be concluded from it: the supply is away."""
+
+
+@dataclass(slots=True)
+class Beam:
+    """``stories`` sorted by ``totals``, the cheapest first, as of the last ``weigh``."""
+
+    chart: ChartModel
+    limits: Limits
+    levels: Levels
+    stories: list[Story] = field(default_factory=list)
+    totals: list[float] = field(default_factory=list)
+
+    def phase(self, story: Story, place: int | None = None) -> PhaseModel | None:
+        """The chart's phase of a story; None after the last one."""
+        phases = self.chart.programmes[story.programme].phases
+        at = story.now.place if place is None else place
+        return phases[at] if at < len(phases) else None
+
+    # ------------------------------------------------------------------ evidence
+
+    def take(self, stretch: Stretch, end_ms: int) -> None:
+        """The level has ended at ``end_ms``."""
+        standby = self.levels.at_standby(stretch.level_w)
+        for story in self.stories:
+            start_ms = max(stretch.start_ms, story.now.early_ms)
+            if end_ms <= start_ms:
+                continue
+            if not stretch.void:
+                self._take_one(story, stretch, start_ms, end_ms)
+            if standby:
+                if story.standby_ms is None:
+                    story.standby_ms = start_ms
+            else:
+                if end_ms - start_ms >= SHORT_MS or story.standby_ms is None:
+                    self._resumed(story, start_ms)
+                    story.standby_ms = None
+                story.action_ms = end_ms
+                story.now.action_ms = end_ms
+                story.drew_ms += end_ms - start_ms
+
+    def _resumed(self, story: Story, at_ms: int) -> None:
+        """It had stood still for a minute or more where no rest belongs: that time does not count for the phase."""
+        phase = self.phase(story)
+        if story.standby_ms is None or phase is None or phase.quiet or (phase.pulsing and not phase.on):
+            return
+        still_ms = at_ms - max(story.standby_ms, story.now.early_ms)
+        if still_ms >= 30_000:
+            story.now.paused_ms += still_ms
+
+    def _take_one(self, story: Story, stretch: Stretch, start_ms: int, end_ms: int) -> None:
+        phase = self.phase(story)
+        if phase is None:
+            if not self.levels.at_standby(stretch.level_w):
+                story.score += AFTER_END_PRICE * prices.due("unexpected", (end_ms - start_ms) / 1000)
+            return
+        self._alike(story, stretch, end_ms)
+        options = self.levels.explain(phase, stretch.level_w, stretch.volts)
+        option, cost = story.choose(options, end_ms - start_ms)
+        story.take(phase, option, cost, start_ms, end_ms, stretch.level_w)
+        if phase.stage in MOTOR_STAGES and (silent := self.silent_motor(story, phase, end_ms, option.mask)) is not None:
+            pulses = story.now.pulses[silent[0]]
+            if pulses.silent_ms is None:
+                pulses.silent_ms = silent[1]
+                story.score += prices.MOTOR_QUIET
+
+    def _alike(self, story: Story, stretch: Stretch, end_ms: int) -> None:
+        """While the level fits the phase before as well, the phase before may still hold."""
+        now = story.now
+        if not now.alike or end_ms - stretch.start_ms < SHORT_MS:
+            return
+        if self._fits_before(story, stretch):
+            now.late_ms = max(now.late_ms, min(end_ms, now.late_limit_ms))
+            now.alike = now.late_ms < now.late_limit_ms
+        else:
+            now.alike = False
+
+    def _fits_before(self, story: Story, stretch: Stretch) -> bool:
+        before = self.phase(story, story.past[-1].place) if story.past else None
+        if before is None or story.past[-1].unseen:
+            return False
+        options = self.levels.explain(before, stretch.level_w, stretch.volts)
+        faulty = {f for f, s in story.past[-1].suspects.items() if s.over_ms is None}
+        return any(set(option.faults) <= faulty for option in options)
+
+    def late_ms(self, story: Story, stretch: Stretch, at_ms: int) -> int:
+        """The latest start of a story's phase, the open level counted."""
+        now = story.now
+        if now.alike and at_ms - stretch.start_ms >= SHORT_MS and self._fits_before(story, stretch):
+            return max(now.late_ms, min(at_ms, now.late_limit_ms))
+        return now.late_ms
+
+    # ------------------------------------------------------------------ branching
+
+    def branch(self, stretch: Stretch, at_ms: int, now_ms: int, gap_ms: int = 0, again: bool = False) -> None:
+        """Every story may go on to a later phase at ``at_ms``; ``gap_ms`` of silence before it may hide phases.
+        ``now_ms`` is the time now; ``again``: only where the story's own explanation has gone bad."""
+        children: list[Story] = []
+        for story in self.stories:
+            phase = self.phase(story)
+            if phase is None or at_ms <= story.now.early_ms:
+                continue
+            option, stays = story.choose(self.levels.explain(phase, stretch.level_w, stretch.volts), FULL_MS)
+            stays += self.time_cost(story, story.now.late_ms, now_ms, option.mask)
+            if again and stays < 2.0:
+                continue
+            children += self._children(story, phase, stretch, at_ms, stays, gap_ms)
+        self.add(children)
+
+    def _children(
+        self, story: Story, phase: PhaseModel, stretch: Stretch, at_ms: int, stays: float, gap_ms: int
+    ) -> Iterable[Story]:
+        phases = self.chart.programmes[story.programme].phases
+        leaving, flags = self._leave(story, phase, at_ms, gap_ms)
+        skips, hidden_ms = 0.0, 0
+        standby = self.levels.at_standby(stretch.level_w)
+        for place in range(story.now.place + 1, len(phases) + 1):
+            whole = leaving + skips + prices.NEXT_PHASE
+            if whole > prices.HOPELESS:
+                break
+            if place == len(phases):
+                if standby:
+                    yield self._child(story, place, at_ms, stretch, whole, flags, gap_ms)
+                break
+            options = self.levels.explain(phases[place], stretch.level_w, stretch.volts)
+            price = min(o.z * 0.5 + sum(prices.PRICE[f[0]] for f in o.faults) for o in options)
+            healthy = price < 1.0
+            if healthy or (skips < 2.0 and whole + price < stays + 3.5):
+                yield self._child(story, place, at_ms, stretch, whole, flags, gap_ms)
+            hidden_ms += phases[place].min_ms
+            if gap_ms and hidden_ms <= gap_ms + 2_000:
+                skips += prices.SKIP_UNSEEN
+            elif phases[place].optional:
+                skips += prices.SKIP_OPTIONAL
+            else:
+                skips += prices.SKIP_NEEDED
+        if not gap_ms:
+            yield from self._back(story, stretch, at_ms, leaving, flags)
+
+    def _back(
+        self, story: Story, stretch: Stretch, at_ms: int, leaving: float, flags: dict[str, tuple[int, float]]
+    ) -> Iterable[Story]:
+        """A needed phase that was left out may come after all, out of order."""
+        phases = self.chart.programmes[story.programme].phases
+        for place, _ in story.skipped:
+            options = self.levels.explain(phases[place], stretch.level_w, stretch.volts)
+            if min(o.z * 0.5 + len(o.faults) for o in options) < 1.0:
+                child = self._child(story, place, at_ms, stretch, leaving + prices.OUT_OF_ORDER, flags, 0)
+                child.skipped = tuple(s for s in story.skipped if s[0] != place)
+                child.now.flags["out_of_order"] = (at_ms, 0.0)
+                yield child
+
+    def _leave(
+        self, story: Story, phase: PhaseModel, at_ms: int, gap_ms: int
+    ) -> tuple[float, dict[str, tuple[int, float]]]:
+        """What it costs to end the phase here, and what that says of its length."""
+        flags = dict(story.now.flags)
+        most_ms = story.most_ms(at_ms)
+        least_ms = story.run_ms(at_ms) - gap_ms
+        cost = 0.0
+        if most_ms < phase.min_ms - GRACE_MS:
+            cost = prices.TOO_SHORT + prices.TOO_SHORT_MORE * (1 - most_ms / phase.min_ms)
+            flags["too_short"] = (at_ms, most_ms / 1000)
+        over_ms = least_ms - phase.max_ms
+        if over_ms > GRACE_MS:
+            cost += self._overrun(over_ms)
+            flags["too_long"] = (story.now.late_ms + story.now.paused_ms + phase.max_ms, least_ms / 1000)
+        return cost, flags
+
+    def _child(
+        self, story: Story, place: int, at_ms: int, stretch: Stretch, price: float,
+        flags: dict[str, tuple[int, float]], gap_ms: int,
+    ) -> Story:  # fmt: skip
+        phases = self.chart.programmes[story.programme].phases
+        child = Story(story.programme, story.start_ms, story.start_mwms, story.now, story.score + price)
+        child.standby_ms, child.action_ms, child.drew_ms = story.standby_ms, story.action_ms, story.drew_ms
+        left = story.now.copy()
+        left.flags = flags
+        left.end_ms = at_ms - gap_ms
+        left.end_mwms = stretch.start_mwms
+        past = [*story.past, left]
+        skipped = list(story.skipped)
+        room_ms, at = gap_ms, at_ms - gap_ms
+        for k in range(story.now.place + 1, place):
+            if gap_ms and phases[k].min_ms <= room_ms + 2_000:
+                room_ms -= phases[k].min_ms
+                unseen = Stay(k, at, at, stretch.start_mwms, min(at + phases[k].min_ms, at_ms), stretch.start_mwms)
+                unseen.unseen = True
+                at = unseen.end_ms or at
+                past.append(unseen)
+            elif not phases[k].optional:
+                skipped.append((k, at_ms))
+        limit = left.late_ms + left.paused_ms
+        limit += phases[story.now.place].max_ms if story.now.place < len(phases) else 0
+        child.now = Stay(place, at if gap_ms else at_ms, at_ms, stretch.start_mwms, late_limit_ms=limit)
+        child.past, child.skipped = tuple(past), tuple(skipped)
+        return child
+
+    def add(self, children: list[Story]) -> None:
+        """Takes in new stories, unless a cheaper one tells the same. To be followed by ``weigh``."""
+        best: dict[tuple[int, int, int, int], Story] = {}
+        for story in (*self.stories, *children):
+            key = (story.programme, story.now.place, story.start_ms, len(story.skipped))
+            old = best.get(key)
+            if old is None or story.score < old.score - 0.05:
+                best[key] = story
+        self.stories = list(best.values())
+
+    # ------------------------------------------------------------------ weighing
+
+    @staticmethod
+    def _overrun(over_ms: int) -> float:
+        return prices.TOO_LONG + (prices.TOO_LONG_MORE + 1.0) * min(1.0, over_ms / OVERRUN_RAMP_MS)
+
+    def time_cost(self, story: Story, late_ms: int, at_ms: int, mask: int = 0) -> float:
+        """What the clock alone costs a story now: its phase overrun, its motor silent. ``mask``: what draws now."""
+        phase = self.phase(story)
+        if phase is None:
+            return 0.0
+        cost = 0.0
+        over_ms = at_ms - late_ms - story.now.paused_ms - phase.max_ms
+        if over_ms > GRACE_MS:
+            cost += self._overrun(over_ms)
+        if phase.stage in MOTOR_STAGES and (silent := self.silent_motor(story, phase, at_ms, mask)) is not None:
+            cost += prices.MOTOR_QUIET if story.now.pulses[silent[0]].silent_ms is None else 0.0
+        return cost
+
+    def silent_motor(self, story: Story, phase: PhaseModel, at_ms: int, mask: int) -> tuple[int, int] | None:
+        """(part, since) of a pulsing motor that has stayed off for three times its longest rest (contract)."""
+        for i in phase.pulsing:
+            pulses = story.now.pulses.get(i)
+            if self.chart.parts[i].nature != "motor" or pulses is None or pulses.rest_since_ms is None:
+                continue
+            if pulses.n < self.limits.pulses_least or mask >> i & 1:
+                continue
+            wait_ms = max(self.limits.pulse_rest_s * 1000, self.limits.pulse_rests * pulses.longest_rest_ms)
+            if at_ms - pulses.rest_since_ms >= wait_ms:
+                return i, pulses.rest_since_ms
+        return None
+
+    def option(self, story: Story, stretch: Stretch, at_ms: int) -> tuple[Option | None, float, int]:
+        """How a story explains the open level, what that costs, and for how long it has stood, ms."""
+        ms = max(0, at_ms - max(stretch.start_ms, story.now.early_ms))
+        phase = self.phase(story)
+        if stretch.void:
+            return None, 0.0, ms
+        if phase is None:
+            busy = not self.levels.at_standby(stretch.level_w)
+            return None, AFTER_END_PRICE * prices.due("unexpected", ms / 1000) if busy else 0.0, ms
+        option, cost = story.choose(self.levels.explain(phase, stretch.level_w, stretch.volts), ms)
+        return option, cost, ms
+
+    def weigh(self, stretch: Stretch, at_ms: int) -> None:
+        """Sorts the stories by what they cost now and gives up the hopeless ones."""
+        weighed = []
+        for k, story in enumerate(self.stories):
+            option, cost, _ = self.option(story, stretch, at_ms)
+            late_ms = self.late_ms(story, stretch, at_ms)
+            cost += self.time_cost(story, late_ms, at_ms, option.mask if option else 0)
+            weighed.append((story.score + cost, k, story))
+        weighed.sort(key=lambda w: (round(w[0], 6), w[2].now.place, w[1]))
+        if weighed:
+            limit = weighed[0][0] + prices.HOPELESS
+            weighed = [w for w in weighed if w[0] <= limit][: prices.BEAM]
+        self.stories = [w[2] for w in weighed]
+        self.totals = [w[0] for w in weighed]
+
+    def next_ms(self, at_ms: int) -> int:
+        """The next instant at which a phase's least or most time is reached."""
+        due = 1 << 62
+        for story in self.stories:
+            phase = self.phase(story)
+            if phase is None:
+                continue
+            base_ms = story.now.paused_ms
+            for when in (
+                story.now.early_ms + base_ms + phase.min_ms,
+                story.now.late_ms + base_ms + phase.max_ms,
+                story.now.late_ms + base_ms + phase.max_ms + GRACE_MS + 1,
+                story.now.late_ms + base_ms + phase.max_ms + OVERRUN_RAMP_MS + 2_000,
+            ):
+                if at_ms < when < due:
+                    due = when
+        return due

@@ -1,0 +1,244 @@
+"""One story of what the machine has done since its cycle began: phases run, oddities met, and what that story costs.
+
+Pure. A story is cheap while all is well. Each oddity has a price (``prices``), due bit by bit as its evidence lasts;
+the cheapest story is told. Times are ms, energy mW·ms; everything here can be saved as JSON.
+"""
+
+from __future__ import annotations
+
+from dataclasses import asdict, dataclass, field, replace
+from typing import Any
+
+from loadbook.recognise import prices
+from loadbook.recognise.chart_model import PhaseModel
+from loadbook.recognise.levels import Fault, Option
+
+SHORT_MS = 2_500
+"""A level that lasted less says nothing about faults: a transition, an inrush, a ramp."""
+AFTER_ALL = 4.0
+"""Price of a part that was missing and then came: less likely than one that broke."""
+
+
+@dataclass(slots=True)
+class Suspect:
+    """A fault in the current phase. ``ms`` is how long it has shown, since ``began_ms``; ``w_ms`` sums W·ms of it."""
+
+    began_ms: int
+    ms: int = 0
+    w_ms: float = 0.0
+    paid: float = 0.0
+    last_ms: int = 0
+    over_ms: int | None = None
+
+
+@dataclass(slots=True)
+class Pulses:
+    """Strokes of one pulsing part in the current phase."""
+
+    n: int = 0
+    longest_rest_ms: int = 0
+    rest_since_ms: int | None = None
+    drawing: bool = False
+    silent_ms: int | None = None
+    """Since when it is missing by the rule of three rests."""
+
+
+@dataclass(slots=True)
+class Stay:
+    """One phase as this story has it. It began between ``early_ms`` and ``late_ms``: phases that look alike leave that
+    open. ``paused_ms`` is time without supply or standing still, which does not count against ``max_s``."""
+
+    place: int
+    early_ms: int
+    late_ms: int
+    start_mwms: int
+    end_ms: int | None = None
+    end_mwms: int = 0
+    paused_ms: int = 0
+    late_limit_ms: int = 0
+    alike: bool = True
+    unseen: bool = False
+    action_ms: int = 0
+    seen_ms: dict[int, int] = field(default_factory=dict)
+    suspects: dict[Fault, Suspect] = field(default_factory=dict)
+    pulses: dict[int, Pulses] = field(default_factory=dict)
+    flags: dict[str, tuple[int, float]] = field(default_factory=dict)
+    """too_long, too_short, out_of_order: since when it is proven, and seconds."""
+
+    def copy(self) -> Stay:
+        other = Stay(self.place, self.early_ms, self.late_ms, self.start_mwms)
+        for name in ("end_ms", "end_mwms", "paused_ms", "late_limit_ms", "alike", "unseen", "action_ms"):
+            setattr(other, name, getattr(self, name))
+        other.seen_ms = dict(self.seen_ms)
+        other.suspects = {f: replace(s) for f, s in self.suspects.items()}
+        other.pulses = {i: replace(p) for i, p in self.pulses.items()}
+        other.flags = dict(self.flags)
+        return other
+
+    def save(self) -> dict[str, Any]:
+        state = asdict(self)
+        state["suspects"] = [[*f, asdict(s)] for f, s in self.suspects.items()]
+        state["seen_ms"] = [list(x) for x in self.seen_ms.items()]
+        state["pulses"] = [[i, asdict(p)] for i, p in self.pulses.items()]
+        return state
+
+    @classmethod
+    def restore(cls, state: dict[str, Any]) -> Stay:
+        state = dict(state)
+        state["suspects"] = {(kind, part): Suspect(**s) for kind, part, s in state["suspects"]}
+        state["seen_ms"] = {i: ms for i, ms in state["seen_ms"]}
+        state["pulses"] = {i: Pulses(**p) for i, p in state["pulses"]}
+        state["flags"] = {name: tuple(value) for name, value in state["flags"].items()}
+        return cls(**state)
+
+
+@dataclass(slots=True)
+class Story:
+    """One hypothesis. ``past`` holds the phases behind it (shared between stories, never changed), ``now`` the current
+    one; ``now.place`` equal to the number of phases means that the programme is through. ``skipped`` are places of
+    needed phases that did not come, each with the instant that proves it."""
+
+    programme: int
+    start_ms: int
+    start_mwms: int
+    now: Stay
+    score: float = 0.0
+    past: tuple[Stay, ...] = ()
+    skipped: tuple[tuple[int, int], ...] = ()
+    standby_ms: int | None = None
+    action_ms: int = 0
+    action_mwms: int = 0
+    drew_ms: int = 0
+    before: Story | None = None
+    """How the cycle before ended, as long as it is not certain that a new one has begun."""
+
+    def save(self) -> dict[str, Any]:
+        names = ("programme", "start_ms", "start_mwms", "score", "standby_ms", "action_ms", "action_mwms", "drew_ms")
+        return {
+            **{name: getattr(self, name) for name in names},
+            "now": self.now.save(),
+            "past": [stay.save() for stay in self.past],
+            "skipped": [list(s) for s in self.skipped],
+            "before": None if self.before is None else self.before.save(),
+        }
+
+    @classmethod
+    def restore(cls, state: dict[str, Any]) -> Story:
+        state = dict(state)
+        state["now"] = Stay.restore(state["now"])
+        state["past"] = tuple(Stay.restore(s) for s in state["past"])
+        state["skipped"] = tuple((place, at) for place, at in state["skipped"])
+        state["before"] = None if state["before"] is None else Story.restore(state["before"])
+        return cls(**state)
+
+    # ------------------------------------------------------------------ prices
+
+    def price_of(self, fault: Fault, ms: int) -> float:
+        """What fault would cost in all, had it shown for ``ms`` more."""
+        suspect = self.now.suspects.get(fault)
+        so_far = suspect.ms if suspect and suspect.over_ms is None else 0
+        kind, part = fault
+        seconds = (so_far + ms) / 1000
+        if kind == "missing" and part not in self.now.seen_ms:
+            seconds *= 0.6
+        price = prices.PRICE[kind]
+        if kind == "unexpected" and not self.now.seen_ms.get(part) and self.past and part in self.past[-1].seen_ms:
+            price += 2.0
+        return price * prices.due(kind, seconds)
+
+    def cost_of(self, option: Option, ms: int) -> float:
+        """What a level explained by ``option`` for ``ms`` would add to the score."""
+        cost = 0.5 * option.z * min(ms, 20_000) / 20_000
+        for fault in option.faults:
+            suspect = self.now.suspects.get(fault)
+            paid = suspect.paid if suspect else 0.0
+            cost += max(0.0, self.price_of(fault, ms) - paid)
+        return cost
+
+    def choose(self, options: tuple[Option, ...], ms: int) -> tuple[Option, float]:
+        """The cheapest explanation of a level of that length, and its price."""
+        best, best_cost = options[0], self.cost_of(options[0], ms)
+        for option in options[1:]:
+            cost = self.cost_of(option, ms)
+            if cost < best_cost:
+                best, best_cost = option, cost
+        return best, best_cost
+
+    # ------------------------------------------------------------------ evidence
+
+    def take(self, phase: PhaseModel, option: Option, cost: float, start_ms: int, end_ms: int, level_w: float) -> None:
+        """A level has ended: what it showed becomes part of the story."""
+        ms, now = end_ms - start_ms, self.now
+        short = ms < SHORT_MS
+        if not short or not option.faults:
+            self.score += cost
+        for i in (*phase.on, *phase.pulsing):
+            if option.mask >> i & 1:
+                now.seen_ms[i] = now.seen_ms.get(i, 0) + ms
+        if not short:
+            for fault in option.faults:
+                suspect = now.suspects.get(fault)
+                if suspect is None or suspect.over_ms is not None:
+                    suspect = now.suspects[fault] = Suspect(start_ms, paid=suspect.paid if suspect else 0.0)
+                suspect.paid = max(suspect.paid, self.price_of(fault, ms))
+                suspect.ms += ms
+                suspect.w_ms += level_w * ms
+                suspect.last_ms = end_ms
+            self._contradict(phase, option, start_ms)
+        self._pulse(phase, option, start_ms, end_ms)
+
+    def _contradict(self, phase: PhaseModel, option: Option, at_ms: int) -> None:
+        """Faults that this level disproves: ended where they were believed, else mostly forgiven."""
+        for fault, suspect in list(self.now.suspects.items()):
+            kind, part = fault
+            if fault in option.faults or suspect.over_ms is not None:
+                continue
+            drawing = part >= 0 and option.mask >> part & 1
+            if kind in ("missing", "low", "high") and not drawing:
+                continue
+            if kind == "unexpected" and drawing:
+                continue
+            if suspect.paid >= prices.PRICE[kind] * 0.999:
+                suspect.over_ms = at_ms
+                if kind == "missing":
+                    self.score += AFTER_ALL
+            else:
+                self.score -= suspect.paid * (1 - prices.KEPT_OF_CLEARED)
+                del self.now.suspects[fault]
+
+    def _pulse(self, phase: PhaseModel, option: Option, start_ms: int, end_ms: int) -> None:
+        for i in phase.pulsing:
+            pulses = self.now.pulses.get(i)
+            if pulses is None:
+                pulses = self.now.pulses[i] = Pulses()
+            if option.mask >> i & 1:
+                if not pulses.drawing:
+                    if pulses.rest_since_ms is not None and pulses.n:
+                        pulses.longest_rest_ms = max(pulses.longest_rest_ms, start_ms - pulses.rest_since_ms)
+                    pulses.silent_ms = None
+                    pulses.n += 1
+                    pulses.drawing = True
+                pulses.rest_since_ms = end_ms
+            else:
+                pulses.drawing = False
+                if pulses.rest_since_ms is None:
+                    pulses.rest_since_ms = start_ms
+
+    def blip(self, phase: PhaseModel, at_ms: int) -> None:
+        """A short stroke, seen by one reading only."""
+        for i in phase.pulsing:
+            pulses = self.now.pulses.get(i)
+            if pulses is not None and not pulses.drawing and pulses.rest_since_ms is not None:
+                pulses.n += 1
+                pulses.longest_rest_ms = max(pulses.longest_rest_ms, at_ms - pulses.rest_since_ms)
+                pulses.rest_since_ms = at_ms
+
+    # ------------------------------------------------------------------ time
+
+    def run_ms(self, at_ms: int) -> int:
+        """How long the phase has run at least, pauses left out."""
+        return at_ms - self.now.late_ms - self.now.paused_ms
+
+    def most_ms(self, at_ms: int) -> int:
+        """How long the phase may have run at most."""
+        return at_ms - self.now.early_ms - self.now.paused_ms
