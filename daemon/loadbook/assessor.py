@@ -107,32 +107,38 @@ class Assessor:
                 events += self.feed(reading)
             return events
         chunk = Chunk(series)
-        supplied = chunk.volts > self.gone_mv
-        for breach in self.voltage.add_column(chunk.at_ms[supplied], chunk.volts[supplied]):
-            events += self._breach(breach)
-        if series.frequency_hz is not None:
-            hz = thousandths(series.frequency_hz)
-            there = (hz > 0) & (supplied | (chunk.volts == NO_VALUE))
-            for breach in self.frequency.add_column(chunk.at_ms[there], hz[there]):
-                events += self._breach(breach)
-        flips = chunk.flips(self.gone_mv, self._zero_mw, self._gone)
+        stops = chunk.flips(self.gone_mv, self._zero_mw, self._gone)
+        breaches = self._supply(chunk, series)
+        if breaches:
+            stops = sorted({*stops, *(chunk.first_at_or_after(b.at_ms, 0) for b in breaches)})
         at, last = 0, len(chunk)
         while at < last:
             if self.finder.open and self._step_wait == 0 and self.totals.at_ms >= 0:
-                stop = self._skip(chunk, at, last, flips)
+                stop = self._skip(chunk, at, last, stops)
                 if stop > at:
                     at = stop
                     continue
             events += self._silence_over(chunk.times[at])
             self.seen_ms = chunk.times[at]
+            while breaches and breaches[0].at_ms <= self.seen_ms:
+                events += self._breach(breaches.pop(0))
             events += self._step(*chunk.row(at))
             at += 1
-        events.sort(key=lambda event: event.at_ms)
         return events
 
-    def _skip(self, chunk: Chunk, at: int, last: int, flips: list[int]) -> int:
+    def _supply(self, chunk: Chunk, series: Series) -> list[Breach]:
+        """What the running means of voltage and frequency find in a chunk, in order of time."""
+        supplied = chunk.volts > self.gone_mv
+        breaches = self.voltage.add_column(chunk.at_ms[supplied], chunk.volts[supplied])
+        if series.frequency_hz is not None:
+            hz = thousandths(series.frequency_hz)
+            there = (hz > 0) & (supplied | (chunk.volts == NO_VALUE))
+            breaches += self.frequency.add_column(chunk.at_ms[there], hz[there])
+        return sorted(breaches, key=lambda b: b.at_ms)
+
+    def _skip(self, chunk: Chunk, at: int, last: int, stops: list[int]) -> int:
         """Takes as many readings as only add to the sums; returns the index of the next that needs a look."""
-        last = min(last, chunk.next_stop(at, flips), chunk.first_at_or_after(self._next_ms, at))
+        last = min(last, chunk.next_stop(at, stops), chunk.first_at_or_after(self._next_ms, at))
         if last <= at:
             return at
         stop = self.finder.skip(chunk.powers, at, last)

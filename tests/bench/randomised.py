@@ -173,7 +173,7 @@ def dryer(seed: int) -> Model:
     )  # fmt: skip
 
 
-def _model(  # noqa: PLR0917
+def _model(
     seed: int, kind: str, standby_w: float, parts: tuple[Component, ...], rows: list[Step], m: Maker, *,
     fades: float = 0.0
 ) -> Model:  # fmt: skip

@@ -1,7 +1,7 @@
 """How far a part may stand from its rating plate: IEC 60335-1, clause 10.1, table 1, and the supply's share in it.
 
-Pure. Table 1 is a type-test limit on the whole appliance at rated voltage; a part in a phase is not quite that quantity,
-so a finding says "outside what the standard allows a new one", not "dangerous". A part's own ``tolerance`` goes first.
+Pure. Table 1 is a type-test limit on the whole appliance at rated voltage; a part in a phase is not quite that, so a
+finding says "outside what the standard allows a new one", not "dangerous". A part's own ``tolerance`` goes first.
 """
 
 from __future__ import annotations
@@ -23,6 +23,8 @@ MOTOR: tuple[tuple[float, float | None, float, float], ...] = (
 )
 """IEC 60335-1 table 1: deviation of power input by nature and size; no lower limit for motors and small parts."""
 
+LEAST_V = 40.0
+"""A mean below this mixes supply and none: as good as unknown."""
 UNKNOWN_SUPPLY = 0.10
 """Without a voltage nobody knows the supply: plus or minus 10 % (EN 50160)."""
 
@@ -76,7 +78,7 @@ class Part:
         """Least and most factor by which the supply changes its draw: (V/Vrated)² of a resistive part."""
         if not self.resistive:
             return 1.0, 1.0
-        if volts is None:
+        if volts is None or volts < LEAST_V:
             return (1 - UNKNOWN_SUPPLY) ** 2, (1 + UNKNOWN_SUPPLY) ** 2
         square = (volts / self.rated_v) ** 2
         return square, square
@@ -98,7 +100,5 @@ def parts_of(machine: Machine, missing_fraction: float) -> tuple[Part, ...]:
     for c in machine.components:
         band = component_band(c)
         rated_v = machine.rated_voltage_v(c)
-        found.append(
-            Part(c.id, c.nature, c.rated_w, rated_v, band.low, band.high, c.rated_w * missing_fraction)
-        )
+        found.append(Part(c.id, c.nature, c.rated_w, rated_v, band.low, band.high, c.rated_w * missing_fraction))
     return tuple(found)

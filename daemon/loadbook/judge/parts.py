@@ -70,7 +70,8 @@ class PartsWatch:
             if ms <= 0:
                 continue
             low, high = self._drawn(i, mask, own, volts)
-            self._judge(place, i, phase, end_ms - ms, ms, low, high, level_w, volts)
+            began_ms = since_ms if end_ms - ms <= since_ms + settle_ms else end_ms - ms
+            self._judge(place, i, phase, began_ms, ms, low, high, volts)
 
     def _drawn(self, i: int, mask: int, own: float, volts: float | None) -> tuple[float, float]:
         """What the part may draw: the level less what the others may."""
@@ -86,11 +87,11 @@ class PartsWatch:
                 least, most = least + usual * (1 - SPREAD), most + usual * (1 + SPREAD)
             else:
                 least, most = least + part.least_w, most + part.high_w
-        meter = 0.6 + 0.003 * own
+        meter = 0.6 + min(self.levels.base_w, 2.0) + 0.003 * own
         return own - most - meter, own - least + meter
 
     def _judge(
-        self, place: int, i: int, phase: PhaseModel, at_ms: int, ms: int, low: float, high: float, level_w: float,
+        self, place: int, i: int, phase: PhaseModel, at_ms: int, ms: int, low: float, high: float,
         volts: float | None,
     ) -> None:  # fmt: skip
         part = self.parts[i]
@@ -110,7 +111,7 @@ class PartsWatch:
             self._out(watch, "low", at_ms, ms, drawn)
         elif low > band_high:
             self._out(watch, "high", at_ms, ms, drawn)
-        elif low >= (band_low or 0.0) and high <= band_high or (band_low is None and high <= band_high):
+        elif (low >= (band_low or 0.0) and high <= band_high) or (band_low is None and high <= band_high):
             self._fine(watch, at_ms)
 
     @staticmethod

@@ -69,7 +69,18 @@ class Verdicts:
             if settled or proven_ms < story.now.early_ms:
                 phase = programme.phases[place]
                 found.append(
-                    Finding("phase_missing", place, phase.id, phase.stage, -1, proven_ms, 0.0, phase.min_ms / 1000, None, "s")
+                    Finding(
+                        "phase_missing",
+                        place,
+                        phase.id,
+                        phase.stage,
+                        -1,
+                        proven_ms,
+                        0.0,
+                        phase.min_ms / 1000,
+                        None,
+                        "s",
+                    )
                 )
         phase_now = self.beam.phase(story)
         if phase_now is not None:
@@ -127,8 +138,8 @@ class Verdicts:
                 return None
             high = sum(parts[i].high_w for i in (*phase.on, *phase.pulsing)) + base_w
             return Finding(
-                "power_high", place, phase.id, phase.stage, -1, suspect.began_ms, round(level_w, 1), None, round(high, 1),
-                "W", over, True,
+                "power_high", place, phase.id, phase.stage, -1, suspect.began_ms, round(level_w, 1), None,
+                round(high, 1), "W", over, True,
             )  # fmt: skip
         if kind in ("phase_low", "phase_high") and phase.band_w is not None:
             if suspect.ms < 22_000:
@@ -140,7 +151,14 @@ class Verdicts:
         return None
 
     def _length(
-        self, phase: PhaseModel, stay: Stay, stretch: Stretch, at_ms: int, current: Story | None, story: Story, mask: int
+        self,
+        phase: PhaseModel,
+        stay: Stay,
+        stretch: Stretch,
+        at_ms: int,
+        current: Story | None,
+        story: Story,
+        mask: int,
     ) -> list[Finding]:
         found: list[Finding] = []
 
@@ -156,7 +174,9 @@ class Verdicts:
             late_ms = self.beam.late_ms(story, stretch, at_ms)
             run_ms = at_ms - late_ms - stay.paused_ms
             if run_ms > phase.max_ms + GRACE_MS and not self._resting_at_end(story, phase, stretch):
-                add("phase_too_long", late_ms + stay.paused_ms + phase.max_ms, run_ms / 1000, phase.min_ms, phase.max_ms)
+                add(
+                    "phase_too_long", late_ms + stay.paused_ms + phase.max_ms, run_ms / 1000, phase.min_ms, phase.max_ms
+                )
             silent = self.beam.silent_motor(story, phase, at_ms, mask) if phase.stage in MOTOR_STAGES else None
             if silent is not None:
                 found.append(self._silent(phase, stay, *silent, None))

@@ -20,6 +20,8 @@ FULL_MS = 30_000
 OVERRUN_RAMP_MS = 22_000
 GRACE_MS = 2_000
 AFTER_END_PRICE = 8.0
+ALIKE_Z = 0.25
+"""Phases look alike where a level is not this much more far-fetched in the one than in the other."""
 MOTOR_STAGES = ("wash", "rinse", "heat")
 
 
@@ -53,8 +55,8 @@ class Beam:
 
     # ------------------------------------------------------------------ evidence
 
-    def take(self, stretch: Stretch, end_ms: int) -> None:
-        """The level has ended at ``end_ms``."""
+    def take(self, stretch: Stretch, end_ms: int, end_mwms: int) -> None:
+        """The level has ended at ``end_ms``, the energy counted up to there."""
         standby = self.levels.at_standby(stretch.level_w)
         for story in self.stories:
             start_ms = max(stretch.start_ms, story.now.early_ms)
@@ -69,7 +71,7 @@ class Beam:
                 if end_ms - start_ms >= SHORT_MS or story.standby_ms is None:
                     self._resumed(story, start_ms)
                     story.standby_ms = None
-                story.action_ms = end_ms
+                story.action_ms, story.action_mwms = end_ms, end_mwms
                 story.now.action_ms = end_ms
                 story.drew_ms += end_ms - start_ms
 
@@ -115,7 +117,12 @@ class Beam:
             return False
         options = self.levels.explain(before, stretch.level_w, stretch.volts)
         faulty = {f for f, s in story.past[-1].suspects.items() if s.over_ms is None}
-        return any(set(option.faults) <= faulty for option in options)
+        fits = [option.z for option in options if set(option.faults) <= faulty]
+        here = self.phase(story)
+        if not fits or here is None:
+            return bool(fits)
+        own = [o.z for o in self.levels.explain(here, stretch.level_w, stretch.volts) if not o.faults]
+        return not own or min(fits) <= min(own) + ALIKE_Z
 
     def late_ms(self, story: Story, stretch: Stretch, at_ms: int) -> int:
         """The latest start of a story's phase, the open level counted."""
@@ -207,7 +214,8 @@ class Beam:
     ) -> Story:  # fmt: skip
         phases = self.chart.programmes[story.programme].phases
         child = Story(story.programme, story.start_ms, story.start_mwms, story.now, story.score + price)
-        child.standby_ms, child.action_ms, child.drew_ms = story.standby_ms, story.action_ms, story.drew_ms
+        child.standby_ms, child.drew_ms, child.before = story.standby_ms, story.drew_ms, story.before
+        child.action_ms, child.action_mwms = story.action_ms, story.action_mwms
         left = story.now.copy()
         left.flags = flags
         left.end_ms = at_ms - gap_ms
@@ -229,6 +237,35 @@ class Beam:
         child.now = Stay(place, at if gap_ms else at_ms, at_ms, stretch.start_mwms, late_limit_ms=limit)
         child.past, child.skipped = tuple(past), tuple(skipped)
         return child
+
+    def begin(self, stretch: Stretch, price: float, inside: bool, before: Story | None = None) -> None:
+        """A cycle may begin with this level, at an early phase of any programme; ``inside``: or have begun before the
+        log did."""
+        found: list[Story] = []
+        at_ms = stretch.start_ms
+        for number, programme in enumerate(self.chart.programmes):
+            skips = 0.0
+            skipped: list[tuple[int, int]] = []
+            for place, phase in enumerate(programme.phases):
+                options = self.levels.explain(phase, stretch.level_w, stretch.volts)
+                costs = min(o.z * 0.5 + sum(prices.PRICE[f[0]] for f in o.faults) for o in options)
+                drawing = any(o.mask and not o.faults for o in options)
+                late = prices.LOG_BEGINS_INSIDE if inside and place else skips
+                if late > prices.HOPELESS - 2:
+                    break
+                if drawing or (skips < 2.0 and not self.levels.at_standby(stretch.level_w)):
+                    now = Stay(place, at_ms, at_ms, stretch.start_mwms, alike=False)
+                    story = Story(number, at_ms, stretch.start_mwms, now, price + late + (0.0 if drawing else costs))
+                    story.skipped = () if inside else tuple(skipped)
+                    story.before = before
+                    story.action_ms, story.action_mwms = at_ms, stretch.start_mwms
+                    found.append(story)
+                if phase.quiet or phase.optional:
+                    skips += prices.SKIP_OPTIONAL
+                else:
+                    skips += prices.SKIP_NEEDED
+                    skipped.append((place, at_ms))
+        self.add(found)
 
     def add(self, children: list[Story]) -> None:
         """Takes in new stories, unless a cheaper one tells the same. To be followed by ``weigh``."""
@@ -298,6 +335,20 @@ class Beam:
             weighed = [w for w in weighed if w[0] <= limit][: prices.BEAM]
         self.stories = [w[2] for w in weighed]
         self.totals = [w[0] for w in weighed]
+
+    def due(self, at_ms: int) -> bool:
+        """Whether a phase's least or most time has come since it was last looked at; told once for each."""
+        due = False
+        for story in self.stories:
+            phase = self.phase(story)
+            if phase is None:
+                continue
+            now = story.now
+            if not now.least_told and story.most_ms(at_ms) >= phase.min_ms:
+                now.least_told = due = True
+            if not now.most_told and story.run_ms(at_ms) >= phase.max_ms:
+                now.most_told = due = True
+        return due
 
     def next_ms(self, at_ms: int) -> int:
         """The next instant at which a phase's least or most time is reached."""

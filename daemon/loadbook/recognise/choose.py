@@ -10,20 +10,20 @@ from typing import Any
 from loadbook.judge.findings import Findings
 from loadbook.judge.limits import Limits
 from loadbook.machine import Machine
+from loadbook.recognise.charted import Charted
 from loadbook.recognise.track import Tracker
 from loadbook.recognise.uncharted import Uncharted
-from loadbook.recognise.untracked import Untracked
 
 
 def tracker_for(machine: Machine | None, limits: Limits, findings: Findings) -> Tracker:
     """A fresh tracker."""
     if machine is None or not machine.programmes:
         return Uncharted(machine)
-    return Untracked()
+    return Charted(machine, limits, findings)
 
 
 def restore_tracker(machine: Machine | None, limits: Limits, findings: Findings, state: dict[str, Any]) -> Tracker:
     """A tracker as it was when its state was saved."""
     if machine is None or not machine.programmes:
         return Uncharted.restore(machine, state)
-    return Untracked()
+    return Charted.restore(machine, limits, findings, state)

@@ -5,7 +5,7 @@ Pure.
 
 from __future__ import annotations
 
-from loadbook.events import Cycle, Outcome, Phase, PhaseVerdict
+from loadbook.events import Cycle, Outcome, PartMeasured, Phase, PhaseVerdict
 from loadbook.recognise.chart_model import ChartModel, ProgrammeModel
 from loadbook.recognise.hypothesis import Stay, Story
 from loadbook.recognise.track import MWMS_PER_KWH
@@ -53,6 +53,7 @@ def build_cycle(
     standby_w: float | None,
     programme_known: bool,
     kinds: dict[str, set[str]],
+    parts: list[PartMeasured],
 ) -> Cycle:
     """The cycle up to ``end_ms``. ``kinds`` are the alert kinds that stand by phase id."""
     programme = chart.programmes[story.programme]
@@ -88,6 +89,7 @@ def build_cycle(
         standby_w=None if standby_w is None else round(standby_w, 2),
         phases=listed,
         verdict="attention" if any(kinds.values()) or outcome == "stopped_early" else "pass",
+        parts=parts,
     )
 
 

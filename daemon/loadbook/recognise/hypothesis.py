@@ -15,6 +15,8 @@ from loadbook.recognise.levels import Fault, Option
 
 SHORT_MS = 2_500
 """A level that lasted less says nothing about faults: a transition, an inrush, a ramp."""
+Z_PRICE = 1.5
+"""Of a far-fetched explanation, per 20 s level or longer."""
 AFTER_ALL = 4.0
 """Price of a part that was missing and then came: less likely than one that broke."""
 
@@ -43,6 +45,11 @@ class Pulses:
     """Since when it is missing by the rule of three rests."""
 
 
+_COPIED = (
+    "end_ms", "end_mwms", "paused_ms", "late_limit_ms", "alike", "unseen", "action_ms", "least_told", "most_told",
+)  # fmt: skip
+
+
 @dataclass(slots=True)
 class Stay:
     """One phase as this story has it. It began between ``early_ms`` and ``late_ms``: phases that look alike leave that
@@ -58,6 +65,8 @@ class Stay:
     late_limit_ms: int = 0
     alike: bool = True
     unseen: bool = False
+    least_told: bool = False
+    most_told: bool = False
     action_ms: int = 0
     seen_ms: dict[int, int] = field(default_factory=dict)
     suspects: dict[Fault, Suspect] = field(default_factory=dict)
@@ -67,7 +76,17 @@ class Stay:
 
     def copy(self) -> Stay:
         other = Stay(self.place, self.early_ms, self.late_ms, self.start_mwms)
-        for name in ("end_ms", "end_mwms", "paused_ms", "late_limit_ms", "alike", "unseen", "action_ms"):
+        for name in (
+            "end_ms",
+            "end_mwms",
+            "paused_ms",
+            "late_limit_ms",
+            "alike",
+            "unseen",
+            "action_ms",
+            "least_told",
+            "most_told",
+        ):
             setattr(other, name, getattr(self, name))
         other.seen_ms = dict(self.seen_ms)
         other.suspects = {f: replace(s) for f, s in self.suspects.items()}
@@ -148,7 +167,7 @@ class Story:
 
     def cost_of(self, option: Option, ms: int) -> float:
         """What a level explained by ``option`` for ``ms`` would add to the score."""
-        cost = 0.5 * option.z * min(ms, 20_000) / 20_000
+        cost = Z_PRICE * option.z * min(ms, 20_000) / 20_000
         for fault in option.faults:
             suspect = self.now.suspects.get(fault)
             paid = suspect.paid if suspect else 0.0

@@ -13,7 +13,7 @@ from loadbook.judge.bands import Part
 from loadbook.recognise.chart_model import ChartModel, PhaseModel
 
 Fault = tuple[str, int]
-"""What is wrong, and with which part (-1: no part): missing, low, high, unexpected, excess, idle, phase_low, phase_high."""
+"""What is wrong, and with which part (-1: no part): one of the kinds in ``prices``."""
 
 SLACK = 0.04
 """Recognition takes a resistive part this much beyond its band for healthy; judging is for ``judge``."""
@@ -121,9 +121,7 @@ class Levels:
             subsets += [(*s, part) for s in subsets]
         return subsets
 
-    def _fits(
-        self, phase: PhaseModel, own: float, tol: float, volts: float | None, level_w: float
-    ) -> list[Option]:
+    def _fits(self, phase: PhaseModel, own: float, tol: float, volts: float | None, level_w: float) -> list[Option]:
         """All needed parts with any of the pulsing ones; and with needed ones missing."""
         parts, options = self.chart.parts, []
         on_sets: list[tuple[int, ...]] = [()]
@@ -197,7 +195,9 @@ class Levels:
             for pulsing in self._subsets(phase):
                 drawing = (*phase.on, *pulsing)
                 lows = sum(self._usual(k, volts) * 0.75 for k in drawing)
-                highs = sum(min(self._usual(k, volts) * 1.25, self._range(self.chart.parts[k], volts)[1]) for k in drawing)
+                highs = sum(
+                    min(self._usual(k, volts) * 1.25, self._range(self.chart.parts[k], volts)[1]) for k in drawing
+                )
                 if low + lows - tol <= own <= high + highs + tol:
                     z = self._far((*drawing, i), own, volts)
                     options.append(Option((("unexpected", i),), self._mask((*drawing, i)), z))

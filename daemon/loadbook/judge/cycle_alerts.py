@@ -1,0 +1,289 @@
+"""Alerts of the open cycle: which findings are ripe, raised once, cleared, withdrawn; stops and cycles without end.
+
+Pure. A finding is ripe when no rival story that is nearly as cheap does without it, and, where several programmes still
+fit, when each of them finds the same.
+"""
+
+from __future__ import annotations
+
+from dataclasses import asdict, dataclass, field
+from typing import Any
+
+from loadbook.events import Alert, AlertChanged, Cause, Event
+from loadbook.judge.causes import Drawing, Evidence
+from loadbook.judge.findings import Findings
+from loadbook.judge.limits import Limits
+from loadbook.judge.parts import PartsWatch
+from loadbook.judge.verdicts import Finding, Verdicts
+from loadbook.machine import Machine
+from loadbook.recognise import prices
+from loadbook.recognise.beam import Beam, Stretch
+from loadbook.recognise.hypothesis import Story
+from loadbook.recognise.track import Moment
+
+RIVAL = 1.0
+BY_PHASE = ("phase_missing", "phase_too_short")
+
+
+@dataclass(slots=True)
+class CycleAlerts:
+    """``standing`` are names of this cycle's alerts that hold, with the phase they concern; ``gone`` were withdrawn,
+    and come back as they were should their ground return."""
+
+    machine: Machine
+    limits: Limits
+    beam: Beam
+    parts: PartsWatch
+    verdicts: Verdicts
+    findings: Findings
+    standing: dict[str, tuple[str, str | None]] = field(default_factory=dict)
+    gone: dict[str, Alert] = field(default_factory=dict)
+    stopped: bool = False
+    cut_before: bool = False
+
+    def start(self, key_ms: int) -> None:
+        """A cycle begins."""
+        self.standing, self.gone, self.stopped, self.cut_before = {}, {}, False, False
+
+    def end(self, key_ms: int) -> None:
+        """Its alerts need not be remembered any more."""
+        self.findings.forget(key_ms)
+        for name in list(self.findings.open):
+            if name.startswith(f"{key_ms}/"):
+                del self.findings.open[name]
+        self.start(key_ms)
+
+    def kinds_by_phase(self) -> dict[str, set[str]]:
+        """Alert kinds that stand, by phase id ('' for the cycle as a whole)."""
+        kinds: dict[str, set[str]] = {}
+        for kind, phase in self.standing.values():
+            kinds.setdefault(phase or "", set()).add(kind)
+        return kinds
+
+    # ------------------------------------------------------------------ findings
+
+    def update(self, key_ms: int, best: Story, stretch: Stretch, now: Moment, known: bool) -> list[Event]:
+        """Raises what has become ripe, clears what has ended, withdraws what has lost its ground."""
+        at_ms = now.at_ms
+        if not self._established(best, at_ms):
+            return []
+        found = self._findings(best, stretch, at_ms)
+        names = {f"{key_ms}/{f.name}" for f in found}
+        rivals = [
+            (s, self._findings(s, stretch, at_ms)) for s, t in zip(self.beam.stories, self.beam.totals, strict=True)
+            if s is not best and s.start_ms == best.start_ms
+            and t < self.beam.totals[0] + (RIVAL if s.programme == best.programme else prices.MARGIN)
+        ] if any(f"{key_ms}/{f.name}" not in self.standing for f in found) else []  # fmt: skip
+        events: list[Event] = []
+        for name in [n for n in self.standing if n not in names and n.startswith(f"{key_ms}/") and "/cycle/" not in n]:
+            events += self._withdraw(name, at_ms)
+        for finding in found:
+            name = f"{key_ms}/{finding.name}"
+            if name in self.standing:
+                if finding.over_ms is not None:
+                    measured = finding.measured if finding.kind == "phase_too_long" else None
+                    events += self.findings.clear(name, finding.over_ms, measured, keep=True)
+                    self._keep_event_time(events, at_ms)
+            elif self._ripe(finding, best, rivals):
+                events += self._raise(name, finding, key_ms, best, stretch, at_ms)
+        never_ms = self.never_ending_ms(best)
+        if at_ms >= never_ms and known:
+            longest_s = self.beam.chart.programmes[best.programme].longest_ms / 1000
+            events += self._raise_plain(
+                key_ms, "never_ending", never_ms, at_ms, (at_ms - best.start_ms) / 1000, longest_s
+            )
+        return events
+
+    @staticmethod
+    def _keep_event_time(events: list[Event], at_ms: int) -> None:
+        if events and isinstance(events[-1], AlertChanged):
+            events[-1] = AlertChanged(at_ms, events[-1].alert, events[-1].withdrawn)
+
+    def _findings(self, story: Story, stretch: Stretch, at_ms: int) -> list[Finding]:
+        found = self.verdicts.of(story, stretch, at_ms)
+        phases = self.beam.chart.programmes[story.programme].phases
+        places = {s.place for s in (*story.past, story.now)}
+        watched = [f for f in self.parts.findings(phases, stretch.volts) if f.place in places]
+        whole = {(f.place, f.part) for f in found}
+        return found + [f for f in watched if (f.place, f.part) not in whole]
+
+    def _established(self, story: Story, at_ms: int) -> bool:
+        """Enough of a cycle has been seen for it to be one."""
+        phase = self.beam.phase(story)
+        return bool(story.past) or phase is None or at_ms - story.start_ms >= max(phase.min_ms, 20_000)
+
+    @staticmethod
+    def _ripe(finding: Finding, best: Story, rivals: list[tuple[Story, list[Finding]]]) -> bool:
+        for story, theirs in rivals:
+            if any(finding.same_as(f) for f in theirs):
+                continue
+            if story.programme != best.programme or not finding.overdue:
+                return False
+        return True
+
+    def _raise(
+        self, name: str, finding: Finding, key_ms: int, best: Story, stretch: Stretch, at_ms: int
+    ) -> list[AlertChanged]:
+        self.standing[name] = (finding.kind, finding.phase)
+        back = self.gone.pop(name, None)
+        if back is not None:
+            back.cleared_ms = finding.over_ms
+            self.findings.open[name] = back
+            return [AlertChanged(at_ms, back)]
+        part = self.beam.chart.parts[finding.part] if finding.part >= 0 else None
+        alert = Alert(
+            kind=finding.kind,
+            began_ms=min(finding.began_ms, at_ms),
+            raised_ms=at_ms,
+            cycle_key_ms=key_ms,
+            phase=finding.phase,
+            component=part.id if part else None,
+            measured=finding.measured,
+            low=finding.low,
+            high=finding.high,
+            unit=finding.unit,
+        )
+        events = self.findings.raise_(name, alert, self._evidence(finding, best, stretch))
+        if finding.over_ms is not None:
+            events += self.findings.clear(name, max(finding.over_ms, alert.began_ms), keep=True)
+            events = [AlertChanged(at_ms, e.alert, e.withdrawn) for e in events]
+        return events
+
+    def _evidence(self, finding: Finding, best: Story, stretch: Stretch) -> Evidence:
+        parts = self.beam.chart.parts
+        part = parts[finding.part] if finding.part >= 0 else None
+        drew_before = {i for stay in (*best.past, best.now) for i in stay.seen_ms}
+        here = next((s for s in (*best.past, best.now) if s.place == finding.place), None)
+        phase = self.beam.phase(best, finding.place)
+        drawing: dict[str, Drawing] = {}
+        if here is not None and phase is not None:
+            for i in phase.on:
+                drawing[parts[i].id] = "drew" if i in here.seen_ms else "silent"
+            for i in here.seen_ms:
+                drawing[parts[i].id] = "drew"
+        facts = {
+            "after_power_cut": self.cut_before,
+            "nothing_drew": self.beam.levels.at_standby(stretch.level_w),
+            "at_start": finding.place == self.beam.chart.programmes[best.programme].first_needed(),
+        }
+        if part is not None:
+            facts["drew_earlier"] = finding.part in drew_before
+            facts["never_drew"] = finding.part not in drew_before
+        if stretch.volts is not None:
+            off = stretch.volts / self.limits.nominal_voltage_v - 1
+            facts["supply_low"] = off < -self.limits.voltage_tolerance
+            facts["supply_high"] = off > self.limits.voltage_tolerance
+            facts["supply_fine"] = abs(off) <= self.limits.voltage_tolerance
+        return Evidence(
+            kind=finding.kind,
+            stage=finding.stage,
+            phase=finding.phase,
+            component=part.id if part else None,
+            measured=finding.measured,
+            low=finding.low,
+            high=finding.high,
+            unit=finding.unit,
+            expected_w=part.expected_w(stretch.volts) if part else None,
+            voltage_v=stretch.volts,
+            parts=drawing,
+            facts=facts,
+        )
+
+    def _withdraw(self, name: str, at_ms: int) -> list[AlertChanged]:
+        del self.standing[name]
+        events = self.findings.withdraw(name, at_ms)
+        for event in events:
+            self.gone[name] = event.alert
+        return events
+
+    # ------------------------------------------------------------------ the cycle as a whole
+
+    def _raise_plain(
+        self,
+        key_ms: int,
+        kind: str,
+        began_ms: int,
+        at_ms: int,
+        seconds: float,
+        high_s: float,
+        phase: str | None = None,
+    ) -> list[Event]:
+        name = f"{key_ms}/cycle/{kind}"
+        if name in self.standing:
+            return []
+        self.standing[name] = (kind, phase)
+        alert = Alert(
+            kind=kind, began_ms=began_ms, raised_ms=at_ms, cycle_key_ms=key_ms, phase=phase,
+            measured=round(seconds, 1), high=high_s, unit="s",
+        )  # fmt: skip
+        return list(self.findings.raise_(name, alert))
+
+    def never_ending_ms(self, story: Story) -> int:
+        """When the cycle will have run longer than its programme can."""
+        paused_ms = sum(s.paused_ms for s in (*story.past, story.now))
+        return story.start_ms + self.beam.chart.programmes[story.programme].longest_ms + paused_ms + 1_000
+
+    def waits_ms(self, story: Story, stretch: Stretch) -> list[int]:
+        """How long the machine may stand still here before it has stopped early."""
+        phases = self.beam.chart.programmes[story.programme].phases
+        place = story.now.place
+        if place >= len(phases):
+            return []
+        here, after = phases[place], phases[place + 1] if place + 1 < len(phases) else None
+        since_ms = stretch.start_ms if story.standby_ms is None else story.standby_ms
+        grace_ms = int(self.limits.quiet_grace_s * 1000)
+        if here.quiet:
+            late_ms = story.now.late_ms + story.now.paused_ms
+            return [max(late_ms - since_ms, 0) + here.max_ms + grace_ms + 1_000]
+        if after is not None and after.quiet:
+            return [after.max_ms + grace_ms]
+        return [int(self.limits.stopped_s * 1000)]
+
+    def stop(self, key_ms: int, best: Story, stretch: Stretch, at_ms: int, still_ms: int) -> list[Event]:
+        """Raises ``stopped_early`` when its time has come; clears it when the cycle goes on."""
+        name = f"{key_ms}/cycle/stopped_early"
+        if still_ms == 0:
+            if self.stopped and at_ms - stretch.start_ms >= 5_000:
+                self.stopped = False
+                self.standing.pop(name, None)
+                return list(self.findings.clear(name, at_ms))
+            return []
+        waits = self.waits_ms(best, stretch)
+        if self.stopped or not waits or still_ms < waits[0]:
+            return []
+        self.stopped = True
+        phase = self.beam.phase(best)
+        return self._raise_plain(
+            key_ms,
+            "stopped_early",
+            at_ms - still_ms,
+            at_ms,
+            still_ms / 1000,
+            waits[0] / 1000,
+            phase.id if phase else None,
+        )
+
+    def supply_lost(self, key_ms: int, since_ms: int, at_ms: int) -> list[Event]:
+        """The supply went away within the cycle."""
+        self.cut_before = True
+        lost_s = (at_ms - since_ms) / 1000
+        alert = Alert(
+            kind="power_lost", began_ms=since_ms, raised_ms=at_ms, cycle_key_ms=key_ms, measured=round(lost_s, 1),
+            high=self.limits.power_lost_s, unit="s",
+        )  # fmt: skip
+        return list(self.findings.raise_("power_lost", alert))
+
+    def save(self) -> dict[str, Any]:
+        return {
+            "standing": {name: list(value) for name, value in self.standing.items()},
+            "gone": {name: asdict(alert) for name, alert in self.gone.items()},
+            "stopped": self.stopped,
+            "cut_before": self.cut_before,
+        }
+
+    def load(self, state: dict[str, Any]) -> None:
+        self.standing = {name: (kind, phase) for name, (kind, phase) in state["standing"].items()}
+        self.gone = {
+            name: Alert(**{**row, "causes": [Cause(**c) for c in row["causes"]]}) for name, row in state["gone"].items()
+        }
+        self.stopped, self.cut_before = state["stopped"], state["cut_before"]
