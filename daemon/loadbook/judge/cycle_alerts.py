@@ -6,7 +6,7 @@ fit, when each of them finds the same.
 
 from __future__ import annotations
 
-from dataclasses import asdict, dataclass, field
+from dataclasses import asdict, dataclass, field, replace
 from typing import Any
 
 from loadbook.events import Alert, AlertChanged, Cause, Event
@@ -69,11 +69,8 @@ class CycleAlerts:
             return []
         found = self._findings(best, stretch, at_ms)
         names = {f"{key_ms}/{f.name}" for f in found}
-        rivals = [
-            (s, self._findings(s, stretch, at_ms)) for s, t in zip(self.beam.stories, self.beam.totals, strict=True)
-            if s is not best and s.start_ms == best.start_ms
-            and t < self.beam.totals[0] + (RIVAL if s.programme == best.programme else prices.MARGIN)
-        ] if any(f"{key_ms}/{f.name}" not in self.standing for f in found) else []  # fmt: skip
+        news = any(f"{key_ms}/{f.name}" not in self.standing for f in found)
+        rivals = [(s, self._findings(s, stretch, at_ms)) for s in self._rivals(best)] if news else []
         events: list[Event] = []
         for name in [n for n in self.standing if n not in names and n.startswith(f"{key_ms}/") and "/cycle/" not in n]:
             events += self._withdraw(name, at_ms)
@@ -93,6 +90,21 @@ class CycleAlerts:
                 key_ms, "never_ending", never_ms, at_ms, (at_ms - best.start_ms) / 1000, longest_s
             )
         return events
+
+    def _rivals(self, best: Story) -> list[Story]:
+        """Stories of the same programme that are nearly as cheap; the cheapest of every other that still fits."""
+        found, seen = [], {best.programme}
+        for story, total in zip(self.beam.stories, self.beam.totals, strict=True):
+            behind = total - self.beam.totals[0]
+            if story is best or story.start_ms != best.start_ms or behind >= prices.MARGIN:
+                continue
+            if story.programme == best.programme:
+                if behind < RIVAL:
+                    found.append(story)
+            elif story.programme not in seen:
+                seen.add(story.programme)
+                found.append(story)
+        return found
 
     @staticmethod
     def _keep_event_time(events: list[Event], at_ms: int) -> None:
@@ -129,7 +141,7 @@ class CycleAlerts:
         if back is not None:
             back.cleared_ms = finding.over_ms
             self.findings.open[name] = back
-            return [AlertChanged(at_ms, back)]
+            return [AlertChanged(at_ms, replace(back))]
         part = self.beam.chart.parts[finding.part] if finding.part >= 0 else None
         alert = Alert(
             kind=finding.kind,
@@ -193,7 +205,7 @@ class CycleAlerts:
         del self.standing[name]
         events = self.findings.withdraw(name, at_ms)
         for event in events:
-            self.gone[name] = event.alert
+            self.gone[name] = replace(event.alert, cleared_ms=None)
         return events
 
     # ------------------------------------------------------------------ the cycle as a whole

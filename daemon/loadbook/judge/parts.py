@@ -71,7 +71,8 @@ class PartsWatch:
                 continue
             low, high = self._drawn(i, mask, own, volts)
             began_ms = since_ms if end_ms - ms <= since_ms + settle_ms else end_ms - ms
-            self._judge(place, i, phase, began_ms, ms, low, high, volts)
+            if not self._doubtful(i, phase, mask, own, volts):
+                self._judge(place, i, phase, began_ms, ms, low, high, volts)
 
     def _drawn(self, i: int, mask: int, own: float, volts: float | None) -> tuple[float, float]:
         """What the part may draw: the level less what the others may."""
@@ -89,6 +90,19 @@ class PartsWatch:
                 least, most = least + part.least_w, most + part.high_w
         meter = 0.6 + min(self.levels.base_w, 2.0) + 0.003 * own
         return own - most - meter, own - least + meter
+
+    def _doubtful(self, i: int, phase: PhaseModel, mask: int, own: float, volts: float | None) -> bool:
+        """Whether it would be in its band, were one pulsing part on or off that is taken to be off or on."""
+        band_low, band_high = self.parts[i].band(volts)
+        low, high = self._drawn(i, mask, own, volts)
+        if high >= (band_low or 0.0) and low <= band_high:
+            return False
+        for k in phase.pulsing:
+            if k != i:
+                low, high = self._drawn(i, mask ^ 1 << k, own, volts)
+                if high >= (band_low or 0.0) and low <= band_high:
+                    return True
+        return False
 
     def _judge(
         self, place: int, i: int, phase: PhaseModel, at_ms: int, ms: int, low: float, high: float,

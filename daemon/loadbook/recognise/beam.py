@@ -8,11 +8,12 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass, field
+from math import log2
 
 from loadbook.judge.limits import Limits
 from loadbook.recognise import prices
 from loadbook.recognise.chart_model import ChartModel, PhaseModel
-from loadbook.recognise.hypothesis import SHORT_MS, Stay, Story
+from loadbook.recognise.hypothesis import SHORT_MS, Pulses, Stay, Story
 from loadbook.recognise.levels import Levels, Option
 
 FULL_MS = 30_000
@@ -20,8 +21,12 @@ FULL_MS = 30_000
 OVERRUN_RAMP_MS = 22_000
 GRACE_MS = 2_000
 AFTER_END_PRICE = 8.0
+PATTERN_RESTS, PATTERN_MS, FIRST_REST_MS = 2.0, 25_000, 150_000
+"""A part that pulses is overdue after twice its longest rest, and at least so long."""
 ALIKE_Z = 0.25
 """Phases look alike where a level is not this much more far-fetched in the one than in the other."""
+BLIND_MS = 75_000
+"""A pulsing motor that has not turned at all since its phase began is missing after so long."""
 MOTOR_STAGES = ("wash", "rinse", "heat")
 
 
@@ -33,6 +38,7 @@ class Stretch:
     start_mwms: int
     level_w: float
     volts: float | None
+    from_w: float = 0.0
     void: bool = False
     """Nothing may be concluded from it: the supply is away."""
 
@@ -105,11 +111,31 @@ class Beam:
         now = story.now
         if not now.alike or end_ms - stretch.start_ms < SHORT_MS:
             return
-        if self._fits_before(story, stretch):
+        if self._pattern_broken(story, end_ms):
+            now.late_ms, now.alike = now.early_ms, False
+        elif self._fits_before(story, stretch):
             now.late_ms = max(now.late_ms, min(end_ms, now.late_limit_ms))
             now.alike = now.late_ms < now.late_limit_ms
         else:
             now.alike = False
+
+    def _pattern_broken(self, story: Story, at_ms: int) -> bool:
+        """A part that pulsed in the phase before has now been off for longer than it ever was: that phase is over."""
+        if not story.past or story.past[-1].unseen:
+            return False
+        before, here = self.phase(story, story.past[-1].place), self.phase(story)
+        if before is None or here is None:
+            return False
+        return any(
+            i not in here.on and i not in here.pulsing and self._overdue_ms(pulses) < at_ms - pulses.rest_since_ms
+            for i, pulses in story.past[-1].pulses.items()
+            if pulses.rest_since_ms is not None and pulses.n
+        )
+
+    @staticmethod
+    def _overdue_ms(pulses: Pulses) -> float:
+        """How long a pulsing part's rest may be before one wonders."""
+        return max(PATTERN_RESTS * pulses.longest_rest_ms, PATTERN_MS if pulses.n > 2 else FIRST_REST_MS)
 
     def _fits_before(self, story: Story, stretch: Stretch) -> bool:
         before = self.phase(story, story.past[-1].place) if story.past else None
@@ -127,6 +153,8 @@ class Beam:
     def late_ms(self, story: Story, stretch: Stretch, at_ms: int) -> int:
         """The latest start of a story's phase, the open level counted."""
         now = story.now
+        if now.alike and self._pattern_broken(story, at_ms):
+            return now.early_ms
         if now.alike and at_ms - stretch.start_ms >= SHORT_MS and self._fits_before(story, stretch):
             return max(now.late_ms, min(at_ms, now.late_limit_ms))
         return now.late_ms
@@ -146,7 +174,7 @@ class Beam:
             if again and stays < 2.0:
                 continue
             children += self._children(story, phase, stretch, at_ms, stays, gap_ms)
-        self.add(children)
+        self.add(children, now_ms)
 
     def _children(
         self, story: Story, phase: PhaseModel, stretch: Stretch, at_ms: int, stays: float, gap_ms: int
@@ -204,7 +232,7 @@ class Beam:
             flags["too_short"] = (at_ms, most_ms / 1000)
         over_ms = least_ms - phase.max_ms
         if over_ms > GRACE_MS:
-            cost += self._overrun(over_ms)
+            cost += self._overrun(over_ms, phase.max_ms)
             flags["too_long"] = (story.now.late_ms + story.now.paused_ms + phase.max_ms, least_ms / 1000)
         return cost, flags
 
@@ -236,7 +264,18 @@ class Beam:
         limit += phases[story.now.place].max_ms if story.now.place < len(phases) else 0
         child.now = Stay(place, at if gap_ms else at_ms, at_ms, stretch.start_mwms, late_limit_ms=limit)
         child.past, child.skipped = tuple(past), tuple(skipped)
+        child.now.stepped = at_ms == stretch.start_ms and self._stepped(phases, place, story.now.place, stretch)
+        child.known = story.known | {
+            f for f, s in left.suspects.items() if s.paid >= story.price_in_full(f) * 0.99 and f[1] >= 0
+        }
         return child
+
+    def _stepped(self, phases: tuple[PhaseModel, ...], place: int, before: int, stretch: Stretch) -> bool:
+        if place >= len(phases) or before >= len(phases):
+            return False
+        old = {*phases[before].on, *phases[before].pulsing}
+        expected = sum(self.chart.parts[i].expected_w(stretch.volts) for i in phases[place].on if i not in old)
+        return 0.5 * expected < stretch.level_w - stretch.from_w < 1.6 * expected + 5
 
     def begin(self, stretch: Stretch, price: float, inside: bool, before: Story | None = None) -> None:
         """A cycle may begin with this level, at an early phase of any programme; ``inside``: or have begun before the
@@ -265,23 +304,26 @@ class Beam:
                 else:
                     skips += prices.SKIP_NEEDED
                     skipped.append((place, at_ms))
-        self.add(found)
+        self.add(found, at_ms)
 
-    def add(self, children: list[Story]) -> None:
+    def add(self, children: list[Story], at_ms: int) -> None:
         """Takes in new stories, unless a cheaper one tells the same. To be followed by ``weigh``."""
-        best: dict[tuple[int, int, int, int], Story] = {}
+        best: dict[tuple[int, int, int, int], tuple[float, Story]] = {}
         for story in (*self.stories, *children):
             key = (story.programme, story.now.place, story.start_ms, len(story.skipped))
+            cost = story.score + self.time_cost(story, story.now.late_ms, at_ms)
             old = best.get(key)
-            if old is None or story.score < old.score - 0.05:
-                best[key] = story
-        self.stories = list(best.values())
+            if old is None or cost < old[0] - 0.05:
+                best[key] = (cost, story)
+        self.stories = [story for _, story in best.values()]
 
     # ------------------------------------------------------------------ weighing
 
     @staticmethod
-    def _overrun(over_ms: int) -> float:
-        return prices.TOO_LONG + (prices.TOO_LONG_MORE + 1.0) * min(1.0, over_ms / OVERRUN_RAMP_MS)
+    def _overrun(over_ms: int, max_ms: int) -> float:
+        """Grows fast for as long as a rival might come up, then with every doubling: no phase goes on for ever."""
+        ramp = prices.TOO_LONG + prices.TOO_LONG_MORE * min(1.0, over_ms / OVERRUN_RAMP_MS)
+        return ramp + prices.TOO_LONG_DOUBLE * log2(1 + over_ms / (max_ms + 30_000))
 
     def time_cost(self, story: Story, late_ms: int, at_ms: int, mask: int = 0) -> float:
         """What the clock alone costs a story now: its phase overrun, its motor silent. ``mask``: what draws now."""
@@ -291,7 +333,14 @@ class Beam:
         cost = 0.0
         over_ms = at_ms - late_ms - story.now.paused_ms - phase.max_ms
         if over_ms > GRACE_MS:
-            cost += self._overrun(over_ms)
+            cost += self._overrun(over_ms, phase.max_ms)
+        for i in phase.pulsing:
+            pulses = story.now.pulses.get(i)
+            if pulses is None or not pulses.n or pulses.rest_since_ms is None or mask >> i & 1:
+                continue
+            if at_ms - pulses.rest_since_ms > self._overdue_ms(pulses):
+                cost += prices.PATTERN
+                break
         if phase.stage in MOTOR_STAGES and (silent := self.silent_motor(story, phase, at_ms, mask)) is not None:
             cost += prices.MOTOR_QUIET if story.now.pulses[silent[0]].silent_ms is None else 0.0
         return cost
@@ -302,7 +351,14 @@ class Beam:
             pulses = story.now.pulses.get(i)
             if self.chart.parts[i].nature != "motor" or pulses is None or pulses.rest_since_ms is None:
                 continue
-            if pulses.n < self.limits.pulses_least or mask >> i & 1:
+            if mask >> i & 1:
+                continue
+            if pulses.n == 0:
+                since_ms = max(pulses.rest_since_ms, story.now.late_ms)
+                if at_ms - since_ms >= max(BLIND_MS, self.limits.pulse_rests * story.longest_rest_ms(i)):
+                    return i, since_ms
+                continue
+            if pulses.n < self.limits.pulses_least:
                 continue
             wait_ms = max(self.limits.pulse_rest_s * 1000, self.limits.pulse_rests * pulses.longest_rest_ms)
             if at_ms - pulses.rest_since_ms >= wait_ms:

@@ -78,7 +78,7 @@ class Charted:
         void = self.lost_ms is not None and beam.levels.at_standby(now.level_w)
         if self.lost_ms is not None and not void:
             self._resume(now.start_ms)
-        self.stretch = stretch = Stretch(now.start_ms, now.start_energy_mwms, now.level_w, now.volts, void)
+        self.stretch = stretch = Stretch(now.start_ms, now.start_energy_mwms, now.level_w, now.volts, now.from_w, void)
         standby = beam.levels.at_standby(now.level_w)
         if not beam.stories:
             self.peak_w = 0.0
@@ -119,7 +119,7 @@ class Charted:
         stretch.level_w, stretch.volts = now.level_w, now.volts
         if self.beam.due(now.at_ms):
             self._close(stretch, now.at_ms, now.energy_mwms)
-            self.stretch = Stretch(now.at_ms, now.energy_mwms, now.level_w, now.volts, stretch.void)
+            self.stretch = Stretch(now.at_ms, now.energy_mwms, now.level_w, now.volts, stretch.from_w, stretch.void)
             self.beam.branch(self.stretch, now.at_ms, now.at_ms)
         else:
             self.beam.branch(stretch, stretch.start_ms, now.at_ms, again=True)
@@ -445,7 +445,7 @@ class Charted:
         return {
             "plain": {name: getattr(self, name) for name in self._PLAIN},
             "stretch": None if stretch is None else [
-                stretch.start_ms, stretch.start_mwms, stretch.level_w, stretch.volts, stretch.void
+                stretch.start_ms, stretch.start_mwms, stretch.level_w, stretch.volts, stretch.from_w, stretch.void
             ],
             "stories": [story.save() for story in self.beam.stories],
             "totals": list(self.beam.totals),

@@ -15,8 +15,9 @@ from loadbook.recognise.levels import Fault, Option
 
 SHORT_MS = 2_500
 """A level that lasted less says nothing about faults: a transition, an inrush, a ramp."""
-Z_PRICE = 1.5
-"""Of a far-fetched explanation, per 20 s level or longer."""
+Z_PRICE, Z_MS, Z_MOST = 3.0, 30_000, 5.0
+"""Of a far-fetched explanation: in full for a level of 30 s; and the most a phase pays for such."""
+HEALTHY_MS = 8_000
 AFTER_ALL = 4.0
 """Price of a part that was missing and then came: less likely than one that broke."""
 
@@ -46,7 +47,8 @@ class Pulses:
 
 
 _COPIED = (
-    "end_ms", "end_mwms", "paused_ms", "late_limit_ms", "alike", "unseen", "action_ms", "least_told", "most_told",
+    "end_ms", "end_mwms", "paused_ms", "late_limit_ms", "alike", "unseen", "stepped", "z_paid", "action_ms",
+    "least_told", "most_told",
 )  # fmt: skip
 
 
@@ -65,6 +67,9 @@ class Stay:
     late_limit_ms: int = 0
     alike: bool = True
     unseen: bool = False
+    stepped: bool = False
+    """It began with a step up by about what its own parts draw."""
+    z_paid: float = 0.0
     least_told: bool = False
     most_told: bool = False
     action_ms: int = 0
@@ -128,6 +133,8 @@ class Story:
     action_ms: int = 0
     action_mwms: int = 0
     drew_ms: int = 0
+    known: frozenset[Fault] = frozenset()
+    """Faults already believed in phases behind."""
     before: Story | None = None
     """How the cycle before ended, as long as it is not certain that a new one has begun."""
 
@@ -138,6 +145,7 @@ class Story:
             "now": self.now.save(),
             "past": [stay.save() for stay in self.past],
             "skipped": [list(s) for s in self.skipped],
+            "known": sorted(list(f) for f in self.known),
             "before": None if self.before is None else self.before.save(),
         }
 
@@ -147,6 +155,7 @@ class Story:
         state["now"] = Stay.restore(state["now"])
         state["past"] = tuple(Stay.restore(s) for s in state["past"])
         state["skipped"] = tuple((place, at) for place, at in state["skipped"])
+        state["known"] = frozenset((kind, part) for kind, part in state["known"])
         state["before"] = None if state["before"] is None else Story.restore(state["before"])
         return cls(**state)
 
@@ -160,14 +169,27 @@ class Story:
         seconds = (so_far + ms) / 1000
         if kind == "missing" and part not in self.now.seen_ms:
             seconds *= 0.6
+        return self.price_in_full(fault) * prices.due(kind, seconds)
+
+    def price_in_full(self, fault: Fault) -> float:
+        """What a fault costs once it is certain: little where the same part had it before in this cycle."""
+        kind, part = fault
         price = prices.PRICE[kind]
-        if kind == "unexpected" and not self.now.seen_ms.get(part) and self.past and part in self.past[-1].seen_ms:
-            price += 2.0
-        return price * prices.due(kind, seconds)
+        if fault in self.known:
+            return price * prices.AGAIN
+        if (
+            kind == "high"
+            and self.now.seen_ms.get(part, 0) - (self.now.suspects[fault].ms if fault in self.now.suspects else 0)
+            > HEALTHY_MS
+        ):
+            price += prices.HIGH_LATER
+        if kind == "unexpected" and not self.now.stepped and self.past and part in self.past[-1].seen_ms:
+            price += prices.STILL_ON
+        return price
 
     def cost_of(self, option: Option, ms: int) -> float:
         """What a level explained by ``option`` for ``ms`` would add to the score."""
-        cost = Z_PRICE * option.z * min(ms, 20_000) / 20_000
+        cost = min(Z_PRICE * option.z * min(ms, Z_MS) / Z_MS, max(0.0, Z_MOST - self.now.z_paid))
         for fault in option.faults:
             suspect = self.now.suspects.get(fault)
             paid = suspect.paid if suspect else 0.0
@@ -191,6 +213,7 @@ class Story:
         short = ms < SHORT_MS
         if not short or not option.faults:
             self.score += cost
+            now.z_paid += Z_PRICE * option.z * min(ms, Z_MS) / Z_MS
         for i in (*phase.on, *phase.pulsing):
             if option.mask >> i & 1:
                 now.seen_ms[i] = now.seen_ms.get(i, 0) + ms
@@ -217,7 +240,7 @@ class Story:
                 continue
             if kind == "unexpected" and drawing:
                 continue
-            if suspect.paid >= prices.PRICE[kind] * 0.999:
+            if suspect.paid >= self.price_in_full(fault) * 0.99:
                 suspect.over_ms = at_ms
                 if kind == "missing":
                     self.score += AFTER_ALL
@@ -257,6 +280,10 @@ class Story:
     def run_ms(self, at_ms: int) -> int:
         """How long the phase has run at least, pauses left out."""
         return at_ms - self.now.late_ms - self.now.paused_ms
+
+    def longest_rest_ms(self, part: int) -> int:
+        """The longest rest of a pulsing part in the phases behind."""
+        return max((s.pulses[part].longest_rest_ms for s in self.past if part in s.pulses), default=0)
 
     def most_ms(self, at_ms: int) -> int:
         """How long the phase may have run at most."""

@@ -17,9 +17,12 @@ Fault = tuple[str, int]
 
 SLACK = 0.04
 """Recognition takes a resistive part this much beyond its band for healthy; judging is for ``judge``."""
-HIGHEST = 2.2
+HIGHEST = 2.0
 """A part that draws more than this many times its plate is not that part."""
-TOO_LITTLE_Z, STRETCH_Z = 1.0, 0.6
+TOO_LITTLE_Z, STRETCH_Z = 1.6, 0.6
+SMALL_W, SMALL_SHARE = 15.0, 0.4
+"""What the machine itself draws in a cycle (display, relays) would pass for a fraction of a small part, a valve: below
+this share of its plate it is not taken to be on."""
 CACHE = 4000
 
 
@@ -113,7 +116,11 @@ class Levels:
         high = part.high_w * most * (1 + SLACK)
         if part.resistive and part.low_w is not None:
             return part.low_w * least * (1 - SLACK), high
-        return part.least_w * least, high
+        return self._least(part) * least, high
+
+    @staticmethod
+    def _least(part: Part) -> float:
+        return part.rated_w * SMALL_SHARE if part.rated_w <= SMALL_W else part.least_w
 
     def _subsets(self, phase: PhaseModel) -> list[tuple[int, ...]]:
         subsets: list[tuple[int, ...]] = [()]
@@ -129,7 +136,9 @@ class Levels:
             on_sets += [(*s, part) for s in on_sets]
         for on in on_sets:
             missing = tuple(("missing", i) for i in phase.on if i not in on)
-            spare = sum(parts[i].least_w for _, i in missing) if len(missing) < len(phase.on) or phase.pulsing else 0.0
+            spare = (
+                sum(self._least(parts[i]) for _, i in missing) if len(missing) < len(phase.on) or phase.pulsing else 0.0
+            )
             for pulsing in self._subsets(phase):
                 drawing = (*on, *pulsing)
                 if not drawing:
@@ -149,8 +158,8 @@ class Levels:
         expected = sum(self._usual(i, volts) for i in drawing)
         share = own / expected
         if share < 0.55:
-            return min(TOO_LITTLE_Z, (0.55 - share) * 3)
-        return min(STRETCH_Z, max(0.0, abs(share - 1) - 0.25) * 1.5)
+            return min(TOO_LITTLE_Z, (0.55 - share) * 4)
+        return min(STRETCH_Z, max(0.0, abs(share - 1) - 0.25) * 1.5 + 0.2 * abs(share - 1))
 
     def _usual(self, i: int, volts: float | None) -> float:
         part = self.chart.parts[i]
@@ -180,8 +189,8 @@ class Levels:
                 expected = part.expected_w(volts)
                 if low is not None and part.least_w < drawn < low:
                     options.append(Option((("low", i),), self._mask(drawing), 0.2 * (1 - drawn / expected)))
-                elif high < drawn <= HIGHEST * expected + 20:
-                    options.append(Option((("high", i),), self._mask(drawing), 0.5 * (drawn / expected - 1)))
+                elif high < drawn <= HIGHEST * expected + 5:
+                    options.append(Option((("high", i),), self._mask(drawing), 1.5 * (drawn / expected - 1)))
         return options
 
     def _unexpected(self, phase: PhaseModel, own: float, tol: float, volts: float | None) -> list[Option]:

@@ -34,7 +34,13 @@ SKIP_NEEDED = 9.0
 SKIP_UNSEEN = 0.5
 OUT_OF_ORDER = 3.0
 TOO_SHORT, TOO_SHORT_MORE = 3.0, 4.5
-TOO_LONG, TOO_LONG_MORE = 4.0, 4.0
+TOO_LONG, TOO_LONG_MORE, TOO_LONG_DOUBLE = 4.0, 5.0, 3.0
+PATTERN = 1.5
+HIGH_LATER = 3.5
+"""On top, for a part that drew what it should before in the same phase: something else has rather come on."""
+STILL_ON = 4.0
+"""On top, for a part that was on in the phase before: that phase has rather gone on."""
+AGAIN = 0.25
 MOTOR_QUIET = 6.0
 LOG_BEGINS_INSIDE = 2.0
 NEW_CYCLE = 1.0
