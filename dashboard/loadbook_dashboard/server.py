@@ -20,8 +20,8 @@ from loadbook.clock import clock_of_environment
 from loadbook.errors import StartError
 from loadbook.reading import Reading
 from loadbook.settings import Settings
+from loadbook.store.choose import open_reader
 from loadbook.store.connect import LEDGER_FILE
-from loadbook.store.sqlite_readings import SqliteReader
 from loadbook.transport.client import Client
 from loadbook.transport.packs import decode
 from loadbook.transport.topics import Topics, subject_of
@@ -37,6 +37,7 @@ from loadbook_dashboard.web import Web
 
 log = logging.getLogger(__name__)
 
+RECORDER = "recorder"
 PAGE_THREADS = 8
 """Threads for pages, beside one for every browser that watches."""
 
@@ -93,7 +94,11 @@ class Ear:
 
     def _state(self, topic: str, payload: bytes) -> None:
         state = json.loads(payload or b"{}")
-        if isinstance(state, dict):
+        if not isinstance(state, dict):
+            return
+        if subject_of(topic) == RECORDER:
+            self.hub.recorder_state(bool(state.get("online", True)), str(state.get("trouble") or ""))
+        else:
             self.hub.poller_state(subject_of(topic), state)
 
     def _answer(self, topic: str, payload: bytes) -> None:
@@ -102,13 +107,13 @@ class Ear:
             self.asker.answered(answer)
 
 
-def opener(store: Path) -> Callable[[], Any]:
+def opener(settings: Settings, store: Path) -> Callable[[], Any]:
     """Opens the readings for one question. Raises NotReadyError inside when there are none yet."""
 
     @contextmanager
     def readings() -> Iterator[Source]:
         try:
-            reader = SqliteReader.open(store)
+            reader = open_reader(settings, store)
         except StartError:
             raise NotReadyError(str(store)) from None
         with closing(reader):
@@ -171,7 +176,7 @@ def start(settings: Settings, folder: Path) -> Running:
     parts = Parts(
         settings=settings,
         queries=Queries(store / LEDGER_FILE),
-        readings=opener(store),
+        readings=opener(settings, store),
         hub=hub,
         asker=ear.asker,
         now_ms=clock.now_ms,

@@ -77,6 +77,7 @@ class Hub:
     def __init__(self, limit: int) -> None:
         self.limit = limit
         self.linked = False
+        self.recorder_trouble = ""
         self._watchers: set[Watcher] = set()
         self._recent: dict[str, deque[Reading]] = defaultdict(lambda: deque(maxlen=KEEP_READINGS))
         self._meters: dict[str, dict[str, Any]] = {}
@@ -89,7 +90,7 @@ class Hub:
                 raise TooManyError
             watcher = Watcher()
             self._watchers.add(watcher)
-        watcher.put("link", {"linked": self.linked})
+        watcher.put("link", self._link())
         return watcher
 
     def leave(self, watcher: Watcher) -> None:
@@ -110,7 +111,17 @@ class Hub:
     def link(self, linked: bool) -> None:
         """The broker was reached, or lost."""
         self.linked = linked
-        self.say("link", {"linked": linked})
+        self.say("link", self._link())
+
+    def recorder_state(self, online: bool, trouble: str) -> None:
+        """The recorder said how it does, or its last will said that it is gone."""
+        said = trouble if online else "the recorder is not running, so nothing is recorded"
+        if said != self.recorder_trouble:
+            self.recorder_trouble = said
+            self.say("link", self._link())
+
+    def _link(self) -> dict[str, Any]:
+        return {"linked": self.linked, "trouble": self.recorder_trouble}
 
     def reading(self, meter: str, reading: Reading) -> None:
         """A reading arrived."""

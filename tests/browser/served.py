@@ -118,7 +118,7 @@ def seeded_parts(folder: Path) -> Parts:
     parts.hub.reading("m5", Reading(NOW_MS - 700, power_w=0.6, voltage_v=230.2, power_factor=0.38))
     said = {"m1": 51234, "m2": 51231, "m3": 51234, "m4": 50811, "m5": 51228}
     meters: dict[str, Any] = {m: {"read": n, "gaps": {}, "last_at_ms": NOW_MS - 500} for m, n in said.items()}
-    meters["m2"]["gaps"] = {"no_answer": 2, "bad_checksum": 1}
+    meters["m2"]["gaps"] = {"no_answer": 2, "crc": 1}
     meters["m4"] |= {"gaps": {"no_answer": 421}, "reason": "no_answer", "last_at_ms": NOW_MS - 420_000}
     parts.hub.poller_state("board-1", {"online": True, "meters": meters})
     return parts

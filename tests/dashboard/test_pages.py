@@ -83,7 +83,7 @@ def test_every_page_carries_the_cautions_and_a_strict_policy(client: FlaskClient
 def test_meters_say_when_heard_and_count_gaps(parts: Parts, client: FlaskClient) -> None:
     parts.hub.poller_state("board-1", {"meters": {"m2": {"read": 51231, "gaps": {"no_answer": 2}}}})
     said = text_of(client, "/meters")
-    assert "51 231 readings since the poller started, 2 gaps: no answer 2." in said
+    assert "51 231 readings since the poller started, 2 gaps: the meter did not answer in time 2 ×." in said
     assert "Silent last reading 12:13" in said or "Silent last reading 12:12" in said
     assert "map float32 · line quay" in said
 

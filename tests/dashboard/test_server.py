@@ -123,6 +123,9 @@ def test_what_arrives_over_mqtt_reaches_the_browser(running: Running, world: Cli
     until(lambda: browser.heard("machine", machine="harbour-dish-2", what="alert"))
     world.publish(TOPICS.state("board-1"), json.dumps({"online": True, "meters": {"m1": {"read": 7}}}))
     until(lambda: browser.heard("meters", poller="board-1"))
+    world.publish(TOPICS.state("recorder"), json.dumps({"online": True, "trouble": "the card has 12 MB left"}))
+    until(lambda: browser.heard("link", trouble="the card has 12 MB left"))
+    assert list(running.parts.hub.pollers()) == ["board-1"]
     assert running.parts.hub.pollers()["board-1"]["meters"]["m1"]["read"] == 7
     browser.answer.close()
 

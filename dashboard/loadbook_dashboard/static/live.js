@@ -172,7 +172,8 @@
     });
     on("beat", (data) => { base = { now: data.now_ms, at: performance.now(), speed: data.speed }; });
     on("link", (data) => {
-      unlinked.textContent = data.linked ? "" : "The broker cannot be reached: nothing new arrives. What is shown may be old.";
+      const trouble = data.trouble ? `Recording is in trouble: ${data.trouble}.` : "";
+      unlinked.textContent = data.linked ? trouble : "The broker cannot be reached: nothing new arrives. What is shown may be old.";
     });
     on("reading", reading_);
     on("machine", (data) => {
