@@ -85,7 +85,7 @@ def test_anti_crease_tumbling_is_reported_as_waiting() -> None:
 def test_the_washers_stages() -> None:
     (cycle,) = cycles_of(draw([*idle(900), *washer(), *idle(2000)]))
     assert [p.stage for p in cycle.phases] == [
-        "fill", "wash", "heat", "wash", "spin", "rinse", "spin", "rinse", "spin", "wait",
+        "fill", "wash", "heat", "wash", "drain", "spin", "rinse", "drain", "spin", "rinse", "drain", "spin", "wait",
     ]  # fmt: skip
 
 

@@ -20,6 +20,12 @@ AFTER_HEAT_MS = 30_000
 """A short drive right after a heat stirs what was heated; nobody spins hot water."""
 JOIN_SPIN_S = 170.0
 """Tries of one spin, with balancing between them, are one spin; a rinse takes longer."""
+DRAIN_S = 45.0
+FILL_S = 75.0
+"""A washer that does nothing but pump or fill this long is draining or filling; shorter, it belongs to what it does,
+as the water let in right after a spin belongs to the rinse."""
+PUMP_W = 18.0
+"""A drain pump draws more than this, a valve or two less (common practice, no source)."""
 THERMOSTAT_S = 150.0
 """In a dryer, the heater's rests while the drum turns on."""
 
@@ -75,7 +81,7 @@ def name_stages(segments: Sequence[Segment], drives: Sequence[Drive], kind: Kind
     if not known:
         return []
     if kind in ("washing_machine", "washer_dryer"):
-        stages = _washer(known, drives, ended)
+        stages = _washer(known, drives, kind, ended)
     elif kind == "tumble_dryer":
         stages = _dryer(known)
     else:
@@ -127,32 +133,51 @@ def _cut_at(known: Sequence[Segment], spins: Sequence[Drive]) -> list[tuple[Segm
     return [(s, any(a <= s.start_ms < b for a, b in spins)) for s, _ in out]
 
 
-def _washer(known: list[Segment], drives: Sequence[Drive], ended: bool) -> list[Stage]:
+def _washer(known: list[Segment], drives: Sequence[Drive], kind: Kind, ended: bool) -> list[Stage]:
     spins = spins_of(known, drives)
     pieces = _cut_at(known, spins)
     last_spin_ms = spins[-1][1] if spins else -1
     last_heat_ms = max((s.end_ms for s in known if s.look == "heat"), default=-1)
     stages: list[Stage] = []
-    moved = spun = False
+    moved = rinsing = False
     for i, (segment, spinning) in enumerate(pieces):
         moving = segment.look in MOVING
         short_start = not moved and moving and segment.seconds <= 20 and i + 1 < len(pieces)
         if segment.look == "unknown" and stages:
             name = stages[-1].stage
         elif segment.look == "heat":
-            name, moved, spun = "heat", True, False
+            late = kind == "washer_dryer" and spins and segment.start_ms >= spins[0][1]
+            name, moved, rinsing = "dry" if late else "heat", True, False
         elif spinning:
-            name, moved, spun = "spin", True, True
+            name, moved, rinsing = "spin", True, True
         elif moving and not short_start:
-            name, moved = "rinse" if spun else "wash", True
+            name, moved = "rinse" if rinsing else "wash", True
         elif not moved:
             name = "fill"
+        elif segment.look == "small" and segment.top_w >= PUMP_W and segment.seconds >= DRAIN_S:
+            name, rinsing = "drain", True
+        elif segment.look == "small" and segment.seconds >= FILL_S and stages[-1].stage != "spin":
+            name = "fill"
         else:
-            name = "rinse" if spun else "wash"
-        if ended and segment.start_ms >= last_spin_ms > last_heat_ms and name == "rinse":
+            name = "rinse" if rinsing else "wash"
+        if ended and segment.start_ms >= last_spin_ms > last_heat_ms and name != "spin":
             name = "wait"
         stages.append(Stage(name, [segment]))
+    if kind == "washer_dryer":
+        _rests_dry(stages)
     return stages
+
+
+def _rests_dry(stages: list[Stage]) -> None:
+    """What a washer-dryer does between two dryings is its thermostat's rest; after the last one it cools."""
+    drying = [i for i, s in enumerate(stages) if s.stage == "dry"]
+    if not drying:
+        return
+    for stage in stages[drying[0] : drying[-1] + 1]:
+        if stage.seconds <= THERMOSTAT_S:
+            stage.stage = "dry"
+    for stage in stages[drying[-1] + 1 :]:
+        stage.stage = "cool" if stage.stage in ("wash", "rinse", "spin", "wait") else stage.stage
 
 
 def _dryer(known: list[Segment]) -> list[Stage]:
