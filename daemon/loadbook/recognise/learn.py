@@ -175,10 +175,13 @@ def _named(columns: list[Column], goods: Sequence[Good], machine: Machine) -> li
         if out and out[-1][1] == stage and stage in ("heat", "wash", "rinse", "dry"):
             merge(out[-1][0], column)  # the same programme heats in other fragments on another day
             continue
-        if stage == "spin" and (drain := _drain_before(column, goods, machine)) is not None:
-            out.append((drain, "drain"))
         out.append((column, stage))
-    return _without_rests(out, machine)
+    named: list[tuple[Column, Stage]] = []
+    for column, stage in _without_rests(out, machine):
+        if stage == "spin" and (drain := _drain_before(column, goods, machine)) is not None:
+            named.append((drain, "drain"))
+        named.append((column, stage))
+    return named
 
 
 def _without_rests(named: list[tuple[Column, Stage]], machine: Machine) -> list[tuple[Column, Stage]]:
