@@ -107,15 +107,15 @@ class Ear:
             self.asker.answered(answer)
 
 
-def opener(settings: Settings, store: Path) -> Callable[[], Any]:
+def opener(settings: Settings, folder: Path) -> Callable[[], Any]:
     """Opens the readings for one question. Raises NotReadyError inside when there are none yet."""
 
     @contextmanager
     def readings() -> Iterator[Source]:
         try:
-            reader = open_reader(settings, store)
-        except StartError:
-            raise NotReadyError(str(store)) from None
+            reader = open_reader(settings, folder)
+        except StartError as bad:
+            raise NotReadyError(str(bad)) from None
         with closing(reader):
             yield reader
 
@@ -176,7 +176,7 @@ def start(settings: Settings, folder: Path) -> Running:
     parts = Parts(
         settings=settings,
         queries=Queries(store / LEDGER_FILE),
-        readings=opener(settings, store),
+        readings=opener(settings, folder),
         hub=hub,
         asker=ear.asker,
         now_ms=clock.now_ms,

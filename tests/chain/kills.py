@@ -159,12 +159,13 @@ class Chain:
         stored = series.power_w.tolist()
         waiting = set(self.waiting()) - set(stored)
         found.answered, found.stored, found.waiting = len(answers), len(stored), len(waiting)
-        have = Counter(stored)
-        found.doubled = sum(n - 1 for n in have.values())
-        found.invented = len(set(stored) - {p for _, p in answers})
-        found.backwards = int((np.diff(series.power_w) <= 0).sum())
+        have, said = Counter(stored), Counter(power for _, power in answers)
+        found.doubled = sum((have - said).values())  # two questions within a tenth of a second get the same row
+        found.invented = len(set(stored) - set(said))
+        found.backwards = int((np.diff(series.power_w) < 0).sum())
         for mono_ms, power in answers:
-            if power in have or power in waiting:
+            if power in waiting or have[power] > 0:
+                have[power] -= 1
                 continue
             near = [d for d in self.poller_deaths_ms if 0 <= d - mono_ms < 500 * SPEED]
             if near:

@@ -92,7 +92,7 @@ class Housekeeping:
             if problem:
                 log.error("%s is damaged: %s; restore the last backup (`loadbook backup --help`)", name, problem)
                 self._recorder.tell_trouble(f"{name} is damaged: {problem}")
-        self._in_steps("keep", self._keep(self._recorder.settings.store.keep_full_rate_days))
+        self._in_steps("keep", self._keep(self._days_here()))
         self._recorder.do(self._sum_up)
 
     def roll(self) -> None:
@@ -148,14 +148,20 @@ class Housekeeping:
             span = store.span(meter)
             if span is not None:
                 keep = kept_spans(self._recorder.ledger.db, meter)
-                yield from drop(store, meter, span[1] - days * DAY_MS, keep)
+                before_ms = min(span[1] - days * DAY_MS, store.droppable_ms(meter))
+                yield from drop(store, meter, before_ms, keep)
+
+    def _days_here(self) -> int:
+        """So long full rate stays on this board; where a server has it, only as long as it may still be asked for."""
+        store = self._recorder.settings.store
+        return store.keep_full_rate_days if store.kind == "sqlite" else min(store.keep_full_rate_days, LEAST_DAYS)
 
     def _make_room(self, keep_bytes: int) -> Iterator[None]:
         """Drop full rate a day at a time, oldest first, until the file can take new readings without growing."""
         store = self._store()
         if store is None:
             return
-        for days in range(self._recorder.settings.store.keep_full_rate_days - 1, LEAST_DAYS - 1, -1):
+        for days in range(self._days_here() - 1, LEAST_DAYS - 1, -1):
             room = reusable_bytes(store)
             if room >= keep_bytes // 10:
                 return

@@ -79,7 +79,7 @@ class Recorder:
     def startup(self) -> None:
         """Raises LoadbookError where a file, the store or the broker cannot be used."""
         site = load_site(self.settings, self.folder)
-        store = open_store(self.settings, self.data)
+        store = open_store(self.settings, self.data, self.folder)
         try:
             self.ledger = Ledger.open(self.data)
         except BaseException:
@@ -230,6 +230,8 @@ class Recorder:
             if watch is not None:
                 self.books.say(watch, events)
             self.books.taken(pack.session, pack.meter, entry.sequence)
+        if pack.clock_set:
+            self.books.store.settle(pack.meter, taken.fresh[-1].at_ms)
 
     def _move(self, watch: Watch | None, pack: Pack, sequence: int, step: Step) -> bool:
         if self.books.waiting and not self._commit():
@@ -251,7 +253,7 @@ class Recorder:
             for meter, watch in self._watches.items():
                 away_ms = now_ms - self._heard_mono_ms[meter]
                 self.books.say(watch, watch.suspect(watch.at_ms + away_ms))
-        if now_s - self._stated_s >= STATE_EVERY_S or self.books.trouble != self._said_trouble:
+        if now_s - self._stated_s >= STATE_EVERY_S or self._troubles() != self._said_trouble:
             self._publish_state()
 
     # committing -------------------------------------------------------------------------------------------------
@@ -317,13 +319,16 @@ class Recorder:
         row = self.ledger.db.execute("SELECT sequence FROM committed WHERE session = ? AND meter = ?", key).fetchone()
         return None if row is None else int(row[0])
 
+    def _troubles(self) -> str:
+        return self.books.trouble or self.books.store.trouble or self._trouble
+
     def _publish_state(self) -> None:
         self._stated_s = time.monotonic()
-        self._said_trouble = self.books.trouble
+        self._said_trouble = self._troubles()
         state = {
             "online": True,
             "at_ms": self.clock.now_ms(),
-            "trouble": self.books.trouble or self._trouble or None,
+            "trouble": self._said_trouble or None,
             "waiting": len(self.books.rows),
             "lost": self._intake.lost,
         }

@@ -2,19 +2,42 @@
 
 from __future__ import annotations
 
+from functools import lru_cache
 from pathlib import Path
+from typing import TYPE_CHECKING
 
-from loadbook.settings import Settings
+from loadbook.settings import Settings, Store
 from loadbook.store.connect import READINGS_FILE
-from loadbook.store.readings import ReadingReader, ReadingStore
+from loadbook.store.readings import ReadingReader
 from loadbook.store.sqlite_readings import SqliteReader, SqliteStore
 
-
-def open_store(settings: Settings, data: Path) -> ReadingStore:
-    """The recorder's store; ``data`` is the store's folder. Raises StartError."""
-    return SqliteStore(data / READINGS_FILE)
+if TYPE_CHECKING:
+    from loadbook.store.server import Server
 
 
-def open_reader(settings: Settings, data: Path) -> ReadingReader:
-    """The same to read from, beside a running recorder. Raises StartError."""
-    return SqliteReader.open(data)
+def open_store(settings: Settings, data: Path, folder: Path) -> SqliteStore:
+    """The recorder's store; ``data`` is the store's folder, ``folder`` the settings file's. Raises LoadbookError."""
+    if settings.store.kind == "sqlite":
+        return SqliteStore(data / READINGS_FILE)
+    from loadbook.store.line_protocol import ServerStore  # noqa: PLC0415 (takes a second that only its users pay)
+    from loadbook.store.server import Server  # noqa: PLC0415
+
+    return ServerStore(data / READINGS_FILE, Server(settings.store, settings.site.name, folder))
+
+
+def open_reader(settings: Settings, folder: Path) -> ReadingReader:
+    """The same to read from, beside a running recorder; ``folder`` is the settings file's. Raises LoadbookError."""
+    data = folder / settings.store.folder
+    if settings.store.kind == "sqlite":
+        return SqliteReader.open(data)
+    from loadbook.store.line_protocol import ServerReader  # noqa: PLC0415
+
+    return ServerReader.beside(data, _server(settings.store, settings.site.name, folder))
+
+
+@lru_cache(maxsize=4)
+def _server(store: Store, site: str, folder: Path) -> Server:
+    """One connection pool for all readers of a process."""
+    from loadbook.store.server import Server  # noqa: PLC0415
+
+    return Server(store, site, folder)

@@ -90,6 +90,15 @@ class ReadingReader(Protocol):
 class ReadingStore(ReadingReader, Protocol):
     """The recorder's side."""
 
+    trouble: str
+    """What keeps readings from where they belong at last (a server that is away); empty when nothing does."""
+
+    def settle(self, meter: str, upto_ms: int) -> None:
+        """The times of a meter's readings up to there are final: the board's clock was right."""
+
+    def droppable_ms(self, meter: str) -> int:
+        """Before this instant the full rate may be dropped here."""
+
     def append(self, rows: Sequence[Row]) -> int:
         """Store readings; when it returns they survive a power cut. The first of two of one meter and instant stays.
 

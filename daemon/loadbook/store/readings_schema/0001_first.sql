@@ -49,3 +49,9 @@ CREATE TABLE rolled (
 CREATE TABLE moved (
   mark          TEXT PRIMARY KEY
 ) STRICT, WITHOUT ROWID;
+
+-- Up to where a time-series server is known to have a meter's readings (store kind line_protocol).
+CREATE TABLE forwarded (
+  meter         INTEGER PRIMARY KEY,  -- meter.number
+  upto_ms       INTEGER NOT NULL
+) STRICT;
