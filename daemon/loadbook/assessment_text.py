@@ -149,9 +149,8 @@ def _causes(alert: Alert) -> list[str]:
     for cause in alert.causes:
         lines.append(f"  - {cause.cause}: {cause.because}")
         lines.append(f"    Check: {cause.check}")
-        if cause.safety:
-            lines.append(f"    Caution: {cause.safety}")
-    return lines
+    cautions = dict.fromkeys(cause.safety for cause in alert.causes if cause.safety)
+    return lines + [f"  Caution: {caution}" for caution in cautions]
 
 
 def as_text(result: Assessment, machine: Machine | None, zone: str | None = None) -> str:

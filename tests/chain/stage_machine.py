@@ -58,7 +58,7 @@ STANDBY_W, VALVE_W, PUMP_W = 1.0, 9.0, 30.0
 FILL_S, HEAT_S, DRAIN_S = 40, 120, 30
 
 
-def play(heater_w: float = 1900.0, before_s: int = 60, after_s: int = 40) -> Series:
+def play(heater_w: float = 1900.0, before_s: int = 60, after_s: int = 600) -> Series:
     """A log of one cycle at 230 V, idling before and after. ``heater_w``: half of the plate is a broken element."""
     watts = [STANDBY_W] * before_s
     watts += [STANDBY_W + VALVE_W] * FILL_S + [STANDBY_W + heater_w] * HEAT_S + [STANDBY_W + PUMP_W] * DRAIN_S
