@@ -81,8 +81,9 @@ def test_the_demo_shows_two_machines_their_past_and_an_alert(tmp_path: Path) -> 
         machines = {m["id"]: m for m in wait_for("the machines", lambda: demo.api("machines"))["machines"]}
         assert set(machines) == {"quay-washer-1", "harbour-dish-2"}
         for machine in machines:
-            past = demo.api(f"machines/{machine}/cycles")["cycles"]
-            assert len([c for c in past if c["outcome"] == "completed"]) >= 2
+            cycles = demo.api(f"machines/{machine}/cycles")["cycles"]
+            past = [c for c in cycles if c["outcome"] == "completed"]
+            assert len(past) >= 2
             assert all(c["cost"] and c["currency"] == "EUR" for c in past)
 
         def both_running() -> bool:

@@ -64,7 +64,9 @@ def test_services_wait_for_the_clock_and_the_broker_and_are_watched(unit: Path) 
 
 @pytest.mark.parametrize("unit", SERVICES, ids=by_name)
 def test_each_service_starts_a_command_there_is(unit: Path) -> None:
-    (command,) = re.findall(r"^ExecStart=/opt/loadbook/bin/loadbook (\w+) (?:--patient )?--config", unit.read_text(), re.M)
+    (command,) = re.findall(
+        r"^ExecStart=/opt/loadbook/bin/loadbook (\w+) (?:--patient )?--config", unit.read_text(), re.M
+    )
     done = subprocess.run(
         [sys.executable, "-m", "loadbook", command, "--help"], capture_output=True, text=True, check=False
     )
