@@ -69,6 +69,21 @@ def test_pure_rooms_stay_pure(path: Path) -> None:
     assert not rooms & IMPURE_ROOMS
 
 
+PURE_OF_METERS = (
+    "budget", "maps", "measured", "registers", "sense", "sink", "sunspec", "telegram_maps",
+    "telegrams/checks", "telegrams/decode", "telegrams/obis", "telegrams/sign_on", "telegrams/sml", "telegrams/split",
+    "telegrams/text",
+)  # fmt: skip
+
+
+@pytest.mark.parametrize("name", PURE_OF_METERS)
+def test_what_makes_values_of_bytes_is_pure(name: str) -> None:
+    """In the meters' room the wire stands apart from the meaning of what comes over it."""
+    names = imports_of(DAEMON / "meters" / f"{name}.py")
+    assert not {module for module in names if module.split(".")[0] in IMPURE_MODULES}
+    assert not {module for module in names if module.startswith(("loadbook.clock", "loadbook.files"))}
+
+
 @pytest.mark.parametrize("folder", [DAEMON, DASHBOARD], ids=["daemon", "dashboard"])
 def test_every_module_says_what_it_is_for(folder: Path) -> None:
     silent = [p for p in python_files(folder) if not ast.get_docstring(ast.parse(p.read_text(encoding="utf-8")))]

@@ -17,6 +17,9 @@ from loadbook.meters.modbus import ModbusWire, ReadError
 from loadbook.meters.registers import WrongRegistersError, decode
 from loadbook.meters.sunspec import NotFoundError, find
 
+REOPEN_AFTER_TICKS = 10
+"""A line on which nobody answers for this long is closed and opened again."""
+
 TRY_AGAIN_S = 2.0
 """A meter that does not answer is asked at least this often, even where the line has no time to spare."""
 
@@ -98,6 +101,7 @@ class ModbusLine(LineLoop):
         self._meters = meters
         self._interval_s = interval_s
         self._timeout_s = timeout_s
+        self._silent_ticks = 0
 
     def _run(self) -> None:
         due_s = self._clock.mono_s()
@@ -133,6 +137,10 @@ class ModbusLine(LineLoop):
             else:
                 meter.asked_s = self._clock.mono_s()
                 self._read(meter)
+        self._silent_ticks = self._silent_ticks + 1 if all(meter.failed for meter in self._meters) else 0
+        if self._silent_ticks >= REOPEN_AFTER_TICKS:
+            self._wire.close()  # an adapter may hang, or its path lead elsewhere by now; the next tick opens it anew
+            self._silent_ticks = 0
 
     def _has_time_for(self, meter: PolledMeter, end_s: float) -> bool:
         """Whether a meter that did not answer may be asked before the next tick is due; once in a while it may at any

@@ -145,9 +145,8 @@ class ModbusWire:
         raise ReadError("port_gone", f"no connection to {self._line.host}:{self._line.tcp_port}")
 
     def close(self) -> None:
-        """Close it; the next question opens it again."""
+        """Close it; the next question opens it again. Answers that may still come are kept in mind."""
         self._client.close()  # type: ignore[no-untyped-call]
-        self._open_questions.clear()
         self._silent = 0
 
     def ask(self, unit_id: int, block: Block) -> list[int]:
