@@ -22,8 +22,7 @@ def complaints(page: Page) -> list[str]:
     return [f"{v['id']}: {n['html'][:120]} {n.get('failureSummary', '')}" for v in found for n in v["nodes"]]
 
 
-@pytest.mark.parametrize("scheme", ["light", "dark"])
-@pytest.mark.parametrize("width", [1280, 360])
+@pytest.mark.parametrize(("width", "scheme"), [(1280, "light"), (360, "dark")])
 def test_every_page_is_accessible_and_fits(site: Site, open_page: Callable[..., Page], width: int, scheme: str) -> None:
     page = open_page(site.address, width=width, scheme=scheme)
     bad: dict[str, list[str]] = {}
