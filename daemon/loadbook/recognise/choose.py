@@ -9,6 +9,7 @@ from typing import Any
 
 from loadbook.judge.findings import Findings
 from loadbook.judge.limits import Limits
+from loadbook.judge.plates_only import HeaterWatch
 from loadbook.machine import Machine
 from loadbook.recognise.charted import Charted
 from loadbook.recognise.track import Tracker
@@ -18,12 +19,13 @@ from loadbook.recognise.uncharted import Uncharted
 def tracker_for(machine: Machine | None, limits: Limits, findings: Findings) -> Tracker:
     """A fresh tracker."""
     if machine is None or not machine.programmes:
-        return Uncharted(machine)
+        return Uncharted(machine, None if machine is None else HeaterWatch(machine, limits, findings))
     return Charted(machine, limits, findings)
 
 
 def restore_tracker(machine: Machine | None, limits: Limits, findings: Findings, state: dict[str, Any]) -> Tracker:
     """A tracker as it was when its state was saved."""
     if machine is None or not machine.programmes:
-        return Uncharted.restore(machine, state)
+        watch = None if machine is None else HeaterWatch(machine, limits, findings)
+        return Uncharted.restore(machine, state, watch)
     return Charted.restore(machine, limits, findings, state)

@@ -70,6 +70,13 @@ class Segment:
         return [self.look, self.start_ms, self.end_ms, self.energy_mwms, self.peak_w, self.top_w]
 
 
+def thin(segments: list[Segment]) -> None:
+    """Too many for one cycle: neighbours in the older half become one, the longer one's look."""
+    half = len(segments) // 2
+    older = segments[:half]
+    segments[:half] = [a.joined(b) for a, b in zip(older[::2], older[1::2], strict=False)]
+
+
 @dataclass(slots=True)
 class _Open:
     """The segment that is growing."""

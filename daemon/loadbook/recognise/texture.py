@@ -24,7 +24,7 @@ SMALL_W = 45.0
 """Without plates: what a drain pump, a valve or both draw at most (a pump 25 to 40 W; common practice, no source)."""
 HEAT_W = 600.0
 """Without plates: the least that is taken for a heater while none has been seen."""
-HEATER_SHARE = 0.55
+HEATER_SHARE = 0.40
 """A heater that draws less than this of its plate is not seen as heating."""
 SPIN_FLOOR_W = 13.5
 """A drain pump that stays on lifts the floor above this; beneath a drum that only reverses it is lower (measured on

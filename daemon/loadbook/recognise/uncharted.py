@@ -9,6 +9,7 @@ from __future__ import annotations
 from typing import Any
 
 from loadbook.events import Cycle, CycleChanged, Event, Phase, StateChanged
+from loadbook.judge.plates_only import HeaterWatch
 from loadbook.machine import Kind, Machine
 from loadbook.recognise.pauses import (
     ABANDONED_MS,
@@ -24,7 +25,7 @@ from loadbook.recognise.pauses import (
     part_at,
     split_run,
 )
-from loadbook.recognise.segments import Segment, Segments
+from loadbook.recognise.segments import Segment, Segments, thin
 from loadbook.recognise.stages import Stage, kind_seen, name_stages
 from loadbook.recognise.texture import scale_of
 from loadbook.recognise.track import MWMS_PER_KWH, NEVER_MS, Moment
@@ -42,8 +43,8 @@ STROKES_APART_MS = 150_000
 class Uncharted:
     """The tracker of a machine without programmes, or of nobody knows what."""
 
-    def __init__(self, machine: Machine | None) -> None:
-        self.machine = machine
+    def __init__(self, machine: Machine | None, watch: HeaterWatch | None = None) -> None:
+        self.machine, self.watch = machine, watch
         self.scale = scale_of(machine)
         self.next_check_ms = NEVER_MS
         self.segments = Segments.of(self.scale)
@@ -103,7 +104,7 @@ class Uncharted:
         elif was_active and not active and self.run is not None:
             self._fell_quiet(self.run, now.start_ms, now.start_energy_mwms)
         self._level_w = now.level_w
-        return events + self._look(now)
+        return events + self._look(now) + self._watch(now)
 
     def blip(self, now: Moment, power_w: float) -> list[Event]:
         """One reading alone: a spike, or with a slow meter a short stroke. It moves textures, never a cycle's ends."""
@@ -137,7 +138,7 @@ class Uncharted:
 
     def check(self, now: Moment) -> list[Event]:
         """The time asked for has come."""
-        return self._look(now)
+        return self._look(now) + self._watch(now)
 
     def supply_lost(self, now: Moment, since_ms: int) -> list[Event]:
         """Without a chart a power cut is a quiet like another."""
@@ -188,7 +189,7 @@ class Uncharted:
             run.drives = (run.drives + drives)[-MOST_DRIVES:]
             self._decided_ms = 0
         if len(run.segments) > MOST_SEGMENTS:
-            _thin(run.segments)
+            thin(run.segments)
         if level_w > self.scale.quiet_w:
             run.add(ms, True, level_w > self.scale.small_w, level_w >= self.segments.heat_w)
         else:
@@ -299,6 +300,12 @@ class Uncharted:
             StateChanged(now.at_ms, "running", since_ms or run.start_ms, None, self._stage),
         ]
 
+    def _watch(self, now: Moment) -> list[Event]:
+        """The heater against its plate; its watts need no chart."""
+        if self.watch is None:
+            return []
+        return self.watch.look(now, now.level_w >= self.segments.heat_w, self.cycle_key_ms)
+
     # ------------------------------------------------------------------ what is said
 
     def _all_segments(self, at_ms: int, now: Moment | None) -> list[Segment]:
@@ -368,23 +375,19 @@ class Uncharted:
             "segments": self.segments.save(),
             "run": None if self.run is None else self.run.save(),
             "kind_last": self.kind_last,
+            "watch": None if self.watch is None else self.watch.save(),
             "plain": {name: getattr(self, name) for name in self._PLAIN},
         }
 
     @classmethod
-    def restore(cls, machine: Machine | None, state: dict[str, Any]) -> Uncharted:
+    def restore(cls, machine: Machine | None, state: dict[str, Any], watch: HeaterWatch | None = None) -> Uncharted:
         """As it was when saved."""
-        self = cls(machine)
+        self = cls(machine, watch)
+        if watch is not None and state["watch"] is not None:
+            watch.load(state["watch"])
         self.segments = Segments.restore(self.scale, state["segments"])
         self.run = None if state["run"] is None else Run.restore(state["run"])
         self.kind_last = state["kind_last"]
         for name in cls._PLAIN:
             setattr(self, name, state["plain"][name])
         return self
-
-
-def _thin(segments: list[Segment]) -> None:
-    """Too many for one cycle: neighbours in the older half become one, the longer one's look."""
-    half = len(segments) // 2
-    older = segments[:half]
-    segments[:half] = [a.joined(b) for a, b in zip(older[::2], older[1::2], strict=False)]
