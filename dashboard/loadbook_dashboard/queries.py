@@ -152,7 +152,8 @@ class Queries:
         self.ledger = ledger
 
     @contextmanager
-    def _open(self) -> Iterator[sqlite3.Connection]:
+    def open(self) -> Iterator[sqlite3.Connection]:
+        """The ledger, read only, for one question."""
         try:
             db = read_only(self.ledger)
         except StartError:
@@ -166,7 +167,7 @@ class Queries:
                 raise
 
     def _rows(self, sql: str, *args: Any) -> list[sqlite3.Row]:
-        with self._open() as db:
+        with self.open() as db:
             return db.execute(sql, args).fetchall()
 
     # machines -------------------------------------------------------------------------------------------------------
@@ -191,20 +192,20 @@ class Queries:
 
     def cycle(self, machine: str, key_ms: int) -> Cycle | None:
         """One cycle with its phases."""
-        with self._open() as db:
+        with self.open() as db:
             row = db.execute("SELECT * FROM cycle WHERE machine = ? AND key_ms = ?", (machine, key_ms)).fetchone()
             return None if row is None else whole_cycle(db, row)
 
     def last_cycle(self, machine: str) -> Cycle | None:
         """The cycle that runs, or the last one, with its phases."""
-        with self._open() as db:
+        with self.open() as db:
             sql = "SELECT * FROM cycle WHERE machine = ? ORDER BY start_ms DESC LIMIT 1"
             row = db.execute(sql, (machine,)).fetchone()
             return None if row is None else whole_cycle(db, row)
 
     def neighbours(self, machine: str, start_ms: int) -> tuple[int | None, int | None]:
         """The keys of the cycles before and after the one that began at ``start_ms``."""
-        with self._open() as db:
+        with self.open() as db:
             sql = "SELECT key_ms FROM cycle WHERE machine = ? AND start_ms {} ? ORDER BY start_ms {} LIMIT 1"
             found = (
                 db.execute(sql.format("<", "DESC"), (machine, start_ms)).fetchone(),
@@ -264,7 +265,7 @@ class Queries:
         return self._alerts(sql, machine, start_ms, end_ms)
 
     def _alerts(self, sql: str, *args: Any) -> list[KnownAlert]:
-        with self._open() as db:
+        with self.open() as db:
             alerts = [_alert(row) for row in db.execute(sql, args)]
             for known in alerts:
                 rows = db.execute("SELECT at_ms, author, text FROM note WHERE alert = ? ORDER BY at_ms", (known.id,))

@@ -13,9 +13,22 @@ from zoneinfo import ZoneInfo
 import numpy as np
 import numpy.typing as npt
 
-WIDTH, HEIGHT = 1000, 300
-LEFT, RIGHT, TOP, BOTTOM = 62, 12, 22, 66
+WIDTH, HEIGHT = 1000, 232
+LEFT, RIGHT, TOP, BOTTOM = 58, 12, 24, 50
 STRIP = 24
+# The paper's renderer does not apply a page's style sheet inside a picture, so every shape carries its own look.
+INK, GREY, PALE, RED = "#333333", "#595959", "#c4c4c4", "#a40000"
+LOOK = {
+    "grid": f'stroke="{PALE}" stroke-width="0.6"',
+    "tick": f'fill="{INK}" font-size="11"',
+    "power": f'fill="{INK}" stroke="{INK}" stroke-width="0.5"',
+    "span": f'fill="#ececec" stroke="{GREY}" stroke-width="0.7"',
+    "span wrong": f'fill="#ffffff" stroke="{RED}" stroke-width="1.1" stroke-dasharray="5 3"',
+    "phase": 'fill="#1a1a1a" font-size="11"',
+    "pin": f'fill="#ffffff" stroke="{RED}" stroke-width="1"',
+    "pin number": f'fill="{RED}" font-size="11" font-weight="bold"',
+}
+
 TICK_STEPS_W = (1, 2, 5, 10, 20, 50, 100, 200, 250, 500, 1000, 2000, 5000, 10_000)
 TICK_STEPS_MIN = (1, 2, 5, 10, 15, 20, 30, 60, 120, 240, 480)
 
@@ -69,13 +82,13 @@ def draw(
         return round(float(TOP + plot_h * (1 - watts / full_w)), 1)
 
     out = [
-        f'<svg class="trace" viewBox="0 0 {WIDTH} {HEIGHT}" role="img" xmlns="http://www.w3.org/2000/svg">',
+        f'<svg class="trace" viewBox="0 0 {WIDTH} {HEIGHT}" role="img" font-family="DejaVu Sans, sans-serif" xmlns="http://www.w3.org/2000/svg">',
         f"<title>{escape(title)}</title>",
     ]
     for watts in range(0, int(full_w) + 1, tick_w):
-        out.append(f'<line class="grid" x1="{LEFT}" x2="{WIDTH - RIGHT}" y1="{y(watts)}" y2="{y(watts)}"/>')
-        out.append(f'<text class="tick" x="{LEFT - 6}" y="{y(watts) + 4}" text-anchor="end">{watts}</text>')
-    out.append(f'<text class="tick" x="{LEFT - 6}" y="{TOP - 8}" text-anchor="end">W</text>')
+        out.append(f'<line {LOOK["grid"]} x1="{LEFT}" x2="{WIDTH - RIGHT}" y1="{y(watts)}" y2="{y(watts)}"/>')
+        out.append(f'<text {LOOK["tick"]} x="{LEFT - 6}" y="{y(watts) + 4}" text-anchor="end">{watts}</text>')
+    out.append(f'<text {LOOK["tick"]} x="{LEFT - 6}" y="{TOP - 12}" text-anchor="end">W</text>')
     out += _time_ticks(start, end, x, zone)
     out += _area(at_ms, low_w, high_w, x, y)
     base = TOP + plot_h
@@ -83,17 +96,15 @@ def draw(
         left, right = x(span.start_ms), x(span.end_ms)
         kind = "span wrong" if span.wrong else "span"
         width = max(right - left, 0.5)
-        out.append(f'<rect class="{kind}" x="{left}" y="{base + 20}" width="{width:.1f}" height="{STRIP}"/>')
+        out.append(f'<rect {LOOK[kind]} x="{left}" y="{base + 22}" width="{width:.1f}" height="{STRIP}"/>')
         if width > 7.2 * len(span.words):
-            middle = (left + right) / 2
-            out.append(
-                f'<text class="phase" x="{middle:.1f}" y="{base + 36}" text-anchor="middle">{escape(span.words)}</text>'
-            )
+            place = f'x="{(left + right) / 2:.1f}" y="{base + 38}" text-anchor="middle"'
+            out.append(f"<text {LOOK['phase']} {place}>{escape(span.words)}</text>")
     for mark in marks:
         at = x(mark.at_ms)
-        out.append(f'<line class="pin" x1="{at}" x2="{at}" y1="{TOP}" y2="{base + 20 + STRIP}"/>')
-        out.append(f'<circle class="pin" cx="{at}" cy="{TOP - 9}" r="9"/>')
-        out.append(f'<text class="pin" x="{at}" y="{TOP - 5}" text-anchor="middle">{mark.number}</text>')
+        out.append(f'<line {LOOK["pin"]} x1="{at}" x2="{at}" y1="{TOP}" y2="{base + 22 + STRIP}"/>')
+        out.append(f'<circle {LOOK["pin"]} cx="{at}" cy="{TOP - 9}" r="9"/>')
+        out.append(f'<text {LOOK["pin number"]} x="{at}" y="{TOP - 5}" text-anchor="middle">{mark.number}</text>')
     out.append("</svg>")
     return "\n".join(out)
 
@@ -108,8 +119,8 @@ def _time_ticks(start: int, end: int, x: Callable[[float], float], zone: ZoneInf
     for at in range(first, end, step_ms):
         place = x(at)
         words = datetime.fromtimestamp(at / 1000, zone).strftime("%H:%M")
-        out.append(f'<line class="grid" x1="{place}" x2="{place}" y1="{base}" y2="{base + 4}"/>')
-        out.append(f'<text class="tick" x="{place}" y="{base + 16}" text-anchor="middle">{words}</text>')
+        out.append(f'<line {LOOK["grid"]} x1="{place}" x2="{place}" y1="{base}" y2="{base + 4}"/>')
+        out.append(f'<text {LOOK["tick"]} x="{place}" y="{base + 16}" text-anchor="middle">{words}</text>')
     return out
 
 
@@ -127,5 +138,5 @@ def _area(
     for first, last in zip(edges[::2], edges[1::2], strict=True):
         up = [f"{x(t)},{y(w)}" for t, w in zip(at_ms[first:last], high_w[first:last], strict=True)]
         down = [f"{x(t)},{y(w)}" for t, w in zip(at_ms[first:last], low_w[first:last], strict=True)]
-        out.append(f'<polygon class="power" points="{" ".join([*up, *reversed(down)])}"/>')
+        out.append(f'<polygon {LOOK["power"]} points="{" ".join([*up, *reversed(down)])}"/>')
     return out

@@ -56,7 +56,7 @@ def test_phases_are_said_in_words_and_findings_are_numbered() -> None:
     assert "Fill & wait" in words
     assert "Drain" not in words  # too narrow for its words; the table names it
     assert "2" in words
-    assert [r.get("class") for r in svg.iter(f"{SVG}rect")] == ["span", "span wrong"]
+    assert [r.get("stroke-dasharray") for r in svg.iter(f"{SVG}rect")] == [None, "5 3"]
 
 
 def test_times_are_the_sites_own() -> None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 from loadbook.errors import InputError
 from loadbook.events import Alert, Cycle, PartMeasured, Phase
-from loadbook.machine import Component, Machine, parse_machine
+from loadbook.machine import parse_machine
 from loadbook.soak.decide import Accuracy, Finding
 from loadbook.soak.order import OwnLimit
 from loadbook.soak.requirements import refuse_undecidable, requirements
@@ -45,11 +45,6 @@ max_s = 1500.0
 PROGRAMME = MACHINE.programme("mixed-60")
 
 
-def plate(machine: Machine, part: Component) -> tuple[float | None, float | None]:
-    # IEC 60335-1 table 1 by hand: heating over 200 W -10 % / +5 %; motor up to 300 W +20 %, no lower limit.
-    return {"heater": (1800.0, 2100.0), "drum_motor": (None, 360.0), "lamp": (None, 12.0)}[part.id]
-
-
 def cycle(number: int, heater_w: float | None = 1980.0, seconds: float = 900.0, outcome: str = "completed") -> Cycle:
     start = number * 10_000_000
     made = Cycle(start, start, start + 5_000_000, "mixed-60", outcome, standby_w=1.1)  # type: ignore[arg-type]
@@ -66,7 +61,7 @@ CLASS_1 = Accuracy(1.0, 0.2)
 
 
 def drawn(cycles: list[Cycle], alerts: list[Alert] | None = None, meter: Accuracy | None = CLASS_1) -> Verdict:
-    return draw_verdict(requirements(MACHINE, PROGRAMME, (), plate), cycles, alerts or [], meter)
+    return draw_verdict(requirements(MACHINE, PROGRAMME, ()), cycles, alerts or [], meter)
 
 
 def result(verdict: Verdict, name: str) -> Result:
@@ -142,7 +137,7 @@ def test_drift_of_the_heaters_resistance() -> None:
 
 def test_a_limit_entered_for_the_test_takes_the_plates_place() -> None:
     own = (OwnLimit(component="lamp", high_w=20.0), OwnLimit(component="heater", low_w=1900.0, high_w=2050.0))
-    by_id = {r.id: r for r in requirements(MACHINE, PROGRAMME, own, plate)}
+    by_id = {r.id: r for r in requirements(MACHINE, PROGRAMME, own)}
     assert by_id["power/heater"].bounds.low == 1900.0
     assert by_id["power/lamp"].basis == "entered for this test"
 

@@ -5,19 +5,17 @@ A requirement is one line of the report: what is measured, between which bounds,
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
 from loadbook.errors import InputError
-from loadbook.machine import Component, Machine, PhaseChart, Programme
+from loadbook.judge.bands import component_band
+from loadbook.machine import Machine, PhaseChart, Programme
 from loadbook.soak.decide import Accuracy, Bounds
 from loadbook.soak.order import OwnLimit
 
 Quantity = Literal["power", "standby", "duration", "events"]
-
-PlateBounds = Callable[[Machine, Component], tuple[float | None, float | None]]
-"""Watts at rated voltage (low, high) that a part's plate allows; ``loadbook.judge`` supplies it."""
 
 TIME_ACCURACY = Accuracy(class_percent=0.02, fixed=2.0)
 """A duration is known to one reading at either end, 2 s, and to the board's quartz, taken as 0.02 % (from memory:
@@ -52,21 +50,17 @@ class Requirement:
         return meter
 
 
-def requirements(
-    machine: Machine, programme: Programme | None, own: Sequence[OwnLimit], plate: PlateBounds
-) -> list[Requirement]:
+def requirements(machine: Machine, programme: Programme | None, own: Sequence[OwnLimit]) -> list[Requirement]:
     """All requirements of a test, in the order in which a report gives them.
 
     A limit entered for the test takes the place of the plate's for that component.
     """
-    found = [*_run(programme), *_powers(machine, programme, own, plate), *_durations(programme)]
+    found = [*_run(programme), *_powers(machine, programme, own), *_durations(programme)]
     standby_w = machine.machine.standby_w
     if standby_w is not None:
         high = max(2.0 * standby_w + 0.5, standby_w + 4.0)
         found.append(
-            Requirement(
-                "standby", "standby", "", "Draw when idle", "W", Bounds(high=high), "plate: standby, with its allowance"
-            )
+            Requirement("standby", "standby", "", "Draw when idle", "W", Bounds(high=high), "plate, with allowance")
         )
     return found
 
@@ -79,7 +73,7 @@ def _run(programme: Programme | None) -> list[Requirement]:
             "parts",
             "events",
             "",
-            "Parts that did not draw, or drew where they should not",
+            "Parts not drawing, or drawing where they should not",
             "1",
             none,
             "programme chart" if programme else "rating plates",
@@ -87,16 +81,12 @@ def _run(programme: Programme | None) -> list[Requirement]:
     ]
     if programme:
         found.append(
-            Requirement(
-                "sequence", "events", "", "Phases missing or out of order", "1", none, f"programme chart {programme.id}"
-            )
+            Requirement("sequence", "events", "", "Phases missing or out of order", "1", none, "programme chart")
         )
     return found
 
 
-def _powers(
-    machine: Machine, programme: Programme | None, own: Sequence[OwnLimit], plate: PlateBounds
-) -> list[Requirement]:
+def _powers(machine: Machine, programme: Programme | None, own: Sequence[OwnLimit]) -> list[Requirement]:
     entered = {limit.component: limit for limit in own}
     used = (
         {part for phase in programme.phases for part in (*phase.on, *phase.pulsing)}
@@ -111,12 +101,12 @@ def _powers(
         if limit is not None:
             bounds, basis = Bounds(limit.low_w, limit.high_w), "entered for this test"
         else:
-            low, high = plate(machine, part)
+            band = component_band(part)
             own_tolerance = part.tolerance is not None
-            bounds = Bounds(low, high)
-            basis = "plate, own tolerance" if own_tolerance else "plate; IEC 60335-1 table 1, a type-test limit"
+            bounds = Bounds(band.low, band.high)
+            basis = "plate, own tolerance" if own_tolerance else "plate, IEC 60335-1 table 1"
         volts = machine.rated_voltage_v(part)
-        words = f"{part.name or part.id.replace('_', ' ')}: power"
+        words = f"{_named(part.name, part.id)}: power"
         at_rated = part.nature == "resistive"
         if at_rated:
             words += f" at {volts:g} V"
@@ -127,10 +117,15 @@ def _powers(
 def _durations(programme: Programme | None) -> list[Requirement]:
     def one(phase: PhaseChart) -> Requirement:
         bounds = Bounds(phase.min_s or None, phase.max_s)
-        words = f"{phase.name or phase.id.replace('-', ' ')}: time"
+        words = f"{_named(phase.name, phase.id)}: time"
         return Requirement(f"time/{phase.id}", "duration", phase.id, words, "s", bounds, "programme chart")
 
     return [one(phase) for phase in programme.phases] if programme else []
+
+
+def _named(name: str | None, part_id: str) -> str:
+    text = name or part_id.replace("_", " ").replace("-", " ")
+    return text[:1].upper() + text[1:]
 
 
 def refuse_undecidable(machine: Machine, own: Sequence[OwnLimit], meter: Accuracy | None) -> None:

@@ -26,6 +26,11 @@ class Result:
     findings: tuple[Finding, ...]
     finding: Finding
     why: str = ""
+    accuracy: Accuracy | None = None
+
+    def uncertainty(self, value: float) -> float | None:
+        """U of a value of this quantity; None where the accuracy is not known."""
+        return None if self.accuracy is None else self.accuracy.uncertainty(value)
 
     @property
     def measured(self) -> list[float]:
@@ -110,7 +115,7 @@ def _result(
         )
     elif not seen:
         why = "not measured in any cycle"
-    return Result(required, values, findings, worst(seen) if not why else Finding.NOT_ASSESSED, why)
+    return Result(required, values, findings, worst(seen) if not why else Finding.NOT_ASSESSED, why, accuracy)
 
 
 def _value(required: Requirement, cycle: Cycle, raised: Sequence[Alert]) -> float | None:
