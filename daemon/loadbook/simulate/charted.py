@@ -89,13 +89,39 @@ def _length(view: View, number: int, stay: Stay, chart: PhaseChart) -> list[Expe
             Expected("phase_too_long", start_s, at, at + lost_s + EVIDENCE_S + view.slack_s,
                     phases=(stay.id,), cycle=stay.cycle)
         )  # fmt: skip
+    out += _quiet_stop(view, stay, chart, seconds)
     stopped = view.recorded.run.cycles[stay.cycle].outcome == "stopped_early" and not later
     if seconds < chart.min_s - 1 and not stopped and seconds > 0:
         at = end * DT_S
         out.append(
-            Expected("phase_too_short", at, at - 2, at + LATER_S + view.slack_s, phases=(stay.id,), cycle=stay.cycle)
-        )
+            Expected(
+                "phase_too_short",
+                at,
+                at - 2,
+                at + LATER_S + view.slack_s,
+                phases=(stay.id,),
+                cycle=stay.cycle,
+                also=("component_missing",) if later and _gone_parts(view, stay, later[0]) else (),
+            )
+        )  # fmt: skip
     return out
+
+
+def _gone_parts(view: View, stay: Stay, after: Stay) -> bool:
+    """Whether the next phase looks like this one with a part gone."""
+    here, there = view.chart(stay), view.chart(after)
+    return {*there.on, *there.pulsing} < {*here.on, *here.pulsing}
+
+
+def _quiet_stop(view: View, stay: Stay, chart: PhaseChart, seconds: float) -> list[Expected]:
+    """A quiet phase that lasts on has also stopped early (contract: its ``max_s`` + 30 s)."""
+    machine = view.recorded.run.model.machine
+    if not machine.is_quiet(chart) or seconds < chart.max_s + EVIDENCE_S:
+        return []
+    at_s = stay.start * DT_S + chart.max_s
+    late_s = stay.end * DT_S + LATER_S
+    kinds = ("stopped_early", "component_missing", "standby_high")
+    return [Expected(kind, stay.start * DT_S, at_s, late_s, cycle=stay.cycle) for kind in kinds]
 
 
 def _parts(view: View, number: int, stay: Stay, chart: PhaseChart) -> list[Expected]:
@@ -113,10 +139,12 @@ def _parts(view: View, number: int, stay: Stay, chart: PhaseChart) -> list[Expec
         if not listed:
             floor = max(5.0, 0.04 * float(view.recorded.part_w[:-1, part_slice].sum(axis=0).max(initial=0.0)))
             for first, last in spells(drawn > floor, 1.0):
-                if (last - first) * DT_S < EVIDENCE_S + 2:
+                if (last - first) * DT_S < EVIDENCE_S + 2 or _explained(view, stay, chart, first, last):
                     continue
                 began_s = (stay.start + first) * DT_S
                 hidden_s = _hidden_until_s(view, number, _drawing(view, stay)) if first == 0 else 0.0
+                if hidden_s > (stay.start + last) * DT_S:
+                    continue
                 out.append(
                     Expected("component_unexpected", began_s, began_s + 1,
                             max(began_s, hidden_s) + EVIDENCE_S + view.slack_s + 5,
@@ -124,6 +152,44 @@ def _parts(view: View, number: int, stay: Stay, chart: PhaseChart) -> list[Expec
                             also=("phase_too_long",) if hidden_s else ())
                 )  # fmt: skip
     return out
+
+
+def _as_if_short(view: View, number: int, chart: PhaseChart, name: str) -> tuple[str, ...]:
+    """A part that dies in a phase looks, for a while, as if the phase had ended early, where the next one is the same
+    without that part; either may be said."""
+    after = [s for s in view.stays[number + 1 : number + 2] if s.cycle == view.stays[number].cycle]
+    rest = {*chart.on, *chart.pulsing} - {name}
+    return ("phase_too_short",) if any({*view.chart(s).on, *view.chart(s).pulsing} == rest for s in after) else ()
+
+
+def _explained(view: View, stay: Stay, chart: PhaseChart, first: int, last: int) -> bool:
+    """Whether parts that belong in the phase could draw what is seen, each within its band: then it is nobody's fault
+    (contract, section 4). Looked at while what pulses rests, for that is when a stranger shows."""
+    run, machine = view.recorded.run, view.recorded.run.model.machine
+    inside = slice(stay.start + first, stay.start + last)
+    rest = np.ones(last - first, dtype=bool)
+    for name in chart.pulsing:
+        rest &= view.recorded.asked[run.index[name], inside] == 0
+    if rest.mean() < 0.1:
+        rest[:] = True
+    seen_w = float(np.median(view.recorded.part_w[:-1, inside].sum(axis=0)[rest]))
+    volts = float(view.recorded.volts[inside].mean()) if view.volts_known else None
+    for names in _subsets(chart):
+        low, high = 0.0, 0.0
+        for name in names:
+            part = machine.component(name)
+            least, most = band_w(machine, part, volts)
+            low, high = low + (least or MISSING_SHARE * part.rated_w), high + most
+        if low <= seen_w <= high:
+            return True
+    return False
+
+
+def _subsets(chart: PhaseChart) -> list[tuple[str, ...]]:
+    sets: list[tuple[str, ...]] = [chart.on]
+    for name in chart.pulsing:
+        sets += [(*s, name) for s in sets]
+    return sets
 
 
 def _spell(view: View, number: int, name: str, first: int, last: int) -> list[Expected]:
@@ -147,8 +213,11 @@ def _spell(view: View, number: int, name: str, first: int, last: int) -> list[Ex
         if name not in chart.on or long_s < EVIDENCE_S:
             return []
         hidden_s = _hidden_until_s(view, number, _drawing(view, stay)) if first == 0 else 0.0
+        if hidden_s > (stay.start + last) * DT_S:
+            return []
         late = max(began_s, hidden_s) + EVIDENCE_S + view.slack_s + 5
-        return [Expected("component_missing", began_s, began_s + 1, late, **common)]
+        also = _as_if_short(view, number, chart, name)
+        return [Expected("component_missing", began_s, began_s + 1, late, also=also, **common)]
     if long_s < EVIDENCE_S + 2:
         return []
     late = began_s + (50.0 if heater else 33.0) + view.slack_s
