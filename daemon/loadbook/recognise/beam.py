@@ -13,7 +13,7 @@ from math import log2
 from loadbook.judge.limits import Limits
 from loadbook.recognise import prices
 from loadbook.recognise.chart_model import ChartModel, PhaseModel
-from loadbook.recognise.hypothesis import SHORT_MS, Pulses, Stay, Story
+from loadbook.recognise.hypothesis import SHORT_MS, Pulses, Stay, Story, Suspect
 from loadbook.recognise.levels import Levels, Option
 
 FULL_MS = 30_000
@@ -27,6 +27,7 @@ ALIKE_Z = 0.25
 """Phases look alike where a level is not this much more far-fetched in the one than in the other."""
 BLIND_MS = 75_000
 """A pulsing motor that has not turned at all since its phase began is missing after so long."""
+LONG_STROKES, LONG_STROKE_MS = 2.5, 25_000
 MOTOR_STAGES = ("wash", "rinse", "heat")
 
 
@@ -193,9 +194,15 @@ class Beam:
                 break
             options = self.levels.explain(phases[place], stretch.level_w, stretch.volts)
             price = min(o.z * 0.5 + sum(prices.PRICE[f[0]] for f in o.faults) for o in options)
+            swaps = at_ms > stretch.start_ms and not gap_ms and self._swaps(story, phase, options, stretch)
+            price += prices.NO_STEP if swaps else 0.0
             healthy = price < 1.0
             if healthy or (skips < 2.0 and whole + price < stays + 3.5):
-                yield self._child(story, place, at_ms, stretch, whole, flags, gap_ms)
+                no_step = prices.NO_STEP if swaps else 0.0
+                child = self._child(story, place, at_ms, stretch, whole + no_step, flags, gap_ms)
+                if at_ms > stretch.start_ms and not healthy:
+                    self._prepay(child, options)
+                yield child
             hidden_ms += phases[place].min_ms
             if gap_ms and hidden_ms <= gap_ms + 2_000:
                 skips += prices.SKIP_UNSEEN
@@ -205,6 +212,20 @@ class Beam:
                 skips += prices.SKIP_NEEDED
         if not gap_ms:
             yield from self._back(story, stretch, at_ms, leaving, flags)
+
+    @staticmethod
+    def _prepay(child: Story, options: tuple[Option, ...]) -> None:
+        """A phase that can only have begun faulty, in the middle of a level, has no grace to show its parts."""
+        option = min(options, key=lambda o: o.z * 0.5 + sum(prices.PRICE[f[0]] for f in o.faults))
+        for fault in option.faults:
+            paid = 0.6 * child.price_in_full(fault)
+            child.now.suspects[fault] = Suspect(child.now.early_ms, paid=paid)
+            child.score += paid
+
+    def _swaps(self, story: Story, phase: PhaseModel, options: tuple[Option, ...], stretch: Stretch) -> bool:
+        """Whether one part would have to take over from another at the very same watts, without a step."""
+        here = story.choose(self.levels.explain(phase, stretch.level_w, stretch.volts), FULL_MS)[0].mask
+        return all(option.mask != here for option in options)
 
     def _back(
         self, story: Story, stretch: Stretch, at_ms: int, leaving: float, flags: dict[str, tuple[int, float]]
@@ -232,7 +253,7 @@ class Beam:
             flags["too_short"] = (at_ms, most_ms / 1000)
         over_ms = least_ms - phase.max_ms
         if over_ms > GRACE_MS:
-            cost += self._overrun(over_ms, phase.max_ms)
+            cost += self._overrun(over_ms, phase)
             flags["too_long"] = (story.now.late_ms + story.now.paused_ms + phase.max_ms, least_ms / 1000)
         return cost, flags
 
@@ -320,10 +341,11 @@ class Beam:
     # ------------------------------------------------------------------ weighing
 
     @staticmethod
-    def _overrun(over_ms: int, max_ms: int) -> float:
+    def _overrun(over_ms: int, phase: PhaseModel) -> float:
         """Grows fast for as long as a rival might come up, then with every doubling: no phase goes on for ever."""
-        ramp = prices.TOO_LONG + prices.TOO_LONG_MORE * min(1.0, over_ms / OVERRUN_RAMP_MS)
-        return ramp + prices.TOO_LONG_DOUBLE * log2(1 + over_ms / (max_ms + 30_000))
+        more = prices.TOO_LONG_QUIET if phase.quiet else prices.TOO_LONG_MORE
+        ramp = prices.TOO_LONG + more * min(1.0, over_ms / OVERRUN_RAMP_MS)
+        return ramp + prices.TOO_LONG_DOUBLE * log2(1 + over_ms / (phase.max_ms + 30_000))
 
     def time_cost(self, story: Story, late_ms: int, at_ms: int, mask: int = 0) -> float:
         """What the clock alone costs a story now: its phase overrun, its motor silent. ``mask``: what draws now."""
@@ -333,10 +355,16 @@ class Beam:
         cost = 0.0
         over_ms = at_ms - late_ms - story.now.paused_ms - phase.max_ms
         if over_ms > GRACE_MS:
-            cost += self._overrun(over_ms, phase.max_ms)
+            cost += self._overrun(over_ms, phase)
         for i in phase.pulsing:
             pulses = story.now.pulses.get(i)
-            if pulses is None or not pulses.n or pulses.rest_since_ms is None or mask >> i & 1:
+            if pulses is None or not pulses.n or pulses.rest_since_ms is None:
+                continue
+            if mask >> i & 1:
+                stroke_ms = at_ms - (pulses.on_since_ms if pulses.drawing else pulses.rest_since_ms)
+                if pulses.n > 2 and stroke_ms > max(LONG_STROKES * pulses.longest_on_ms, LONG_STROKE_MS):
+                    cost += prices.LONG_STROKE
+                    break
                 continue
             if at_ms - pulses.rest_since_ms > self._overdue_ms(pulses):
                 cost += prices.PATTERN

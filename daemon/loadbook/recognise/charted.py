@@ -72,6 +72,7 @@ class Charted:
 
     def level(self, now: Moment) -> list[Event]:
         beam, before = self.beam, self.stretch
+        beam.levels.learn_resolution(now.resolution_w)
         if before is not None:
             before.level_w, before.volts = now.from_w, now.from_volts
             self._close(before, now.start_ms, now.start_energy_mwms)
@@ -357,7 +358,9 @@ class Charted:
         elif events or (told != old and certain):
             self.told = told
             events += self._tell(now)
-        if still_ms >= self.limits.resume_s * 1000 and self.over:
+        resume_ms = int(self.limits.resume_s * 1000)
+        late = not self.alerts.stopped or now.at_ms - self.alerts.stopped_ms >= resume_ms
+        if still_ms >= resume_ms and self.over and late:
             events += self._end(now, now.at_ms)
         return list(events)
 
@@ -449,7 +452,7 @@ class Charted:
             ],
             "stories": [story.save() for story in self.beam.stories],
             "totals": list(self.beam.totals),
-            "base": [levels.base_w, levels.base_known, [list(x) for x in levels.usual_w.items()]],
+            "base": [levels.base_w, levels.base_known, levels.resolution_w, [list(x) for x in levels.usual_w.items()]],
             "parts": self.parts.save(),
             "alerts": self.alerts.save(),
         }  # fmt: skip
@@ -466,7 +469,7 @@ class Charted:
         self.beam.stories = [Story.restore(s) for s in state["stories"]]
         self.beam.totals = list(state["totals"])
         levels = self.beam.levels
-        levels.base_w, levels.base_known, usual = state["base"]
+        levels.base_w, levels.base_known, levels.resolution_w, usual = state["base"]
         levels.usual_w = {i: w for i, w in usual}
         self.parts.load(state["parts"])
         self.alerts.load(state["alerts"])

@@ -17,7 +17,7 @@ Fault = tuple[str, int]
 
 SLACK = 0.04
 """Recognition takes a resistive part this much beyond its band for healthy; judging is for ``judge``."""
-HIGHEST = 2.0
+HIGHEST, HIGHEST_SMALL, SMALL_MOTOR_W = 2.1, 2.3, 100.0
 """A part that draws more than this many times its plate is not that part."""
 TOO_LITTLE_Z, STRETCH_Z = 1.6, 0.6
 SMALL_W, SMALL_SHARE = 15.0, 0.4
@@ -49,12 +49,21 @@ class Levels:
     base_w: float = 1.5
     base_known: bool = False
     usual_w: dict[int, float] = field(default_factory=dict)
+    resolution_w: float = 1.0
+    """What the meter can tell apart, at most 2 W."""
     _cache: dict[tuple[int, int, int], tuple[Option, ...]] = field(default_factory=dict)
 
     @classmethod
     def of(cls, chart: ChartModel) -> Levels:
         standby = chart.standby_w
         return cls(chart, 1.5 if standby is None else standby, standby is not None)
+
+    def learn_resolution(self, resolution_w: float) -> None:
+        """The meter's steps, as seen so far."""
+        new = min(2.0, max(0.1, round(resolution_w, 1))) if resolution_w else 1.0
+        if new != self.resolution_w:
+            self.resolution_w = new
+            self._cache.clear()
 
     def learn_base(self, level_w: float) -> None:
         """A long level at standby inside a cycle: the machine's own draw."""
@@ -92,7 +101,7 @@ class Levels:
     # ------------------------------------------------------------------ the work
 
     def _explain(self, phase: PhaseModel, level_w: float, volts: float | None) -> tuple[Option, ...]:
-        tol = 1.5 + 0.02 * level_w
+        tol = 0.5 + 0.5 * self.resolution_w + 0.02 * level_w
         own = level_w - self.base_w
         options = self._fits(phase, own, tol, volts, level_w)
         if phase.band_w is not None:
@@ -189,8 +198,8 @@ class Levels:
                 expected = part.expected_w(volts)
                 if low is not None and part.least_w < drawn < low:
                     options.append(Option((("low", i),), self._mask(drawing), 0.2 * (1 - drawn / expected)))
-                elif high < drawn <= HIGHEST * expected + 5:
-                    options.append(Option((("high", i),), self._mask(drawing), 1.5 * (drawn / expected - 1)))
+                elif high < drawn <= (HIGHEST if expected > SMALL_MOTOR_W else HIGHEST_SMALL) * expected + 2:
+                    options.append(Option((("high", i),), self._mask(drawing), 0.3 * (drawn / expected - 1)))
         return options
 
     def _unexpected(self, phase: PhaseModel, own: float, tol: float, volts: float | None) -> list[Option]:
