@@ -124,9 +124,12 @@ class CycleAlerts:
         return found + [f for f in watched if (f.place, f.part) not in whole]
 
     def _established(self, story: Story, at_ms: int) -> bool:
-        """Enough of a cycle has been seen for it to be one."""
+        """Enough of a cycle has been seen for it to be one: a lamp or a display that wakes passes for a valve."""
         phase = self.beam.phase(story)
-        return bool(story.past) or phase is None or at_ms - story.start_ms >= max(phase.min_ms, 20_000)
+        if story.past or phase is None:
+            return True
+        plates_w = sum(self.beam.chart.parts[i].rated_w for i in (*phase.on, *phase.pulsing))
+        return at_ms - story.start_ms >= (10_000 if plates_w > 30 else min(max(phase.min_ms, 20_000), 60_000))
 
     @staticmethod
     def _ripe(finding: Finding, best: Story, rivals: list[tuple[Story, list[Finding]]]) -> bool:

@@ -166,6 +166,7 @@ class Beam:
         """Every story may go on to a later phase at ``at_ms``; ``gap_ms`` of silence before it may hide phases.
         ``now_ms`` is the time now; ``again``: only where the story's own explanation has gone bad."""
         children: list[Story] = []
+        told = {self._key(s): s.score + self.time_cost(s, s.now.late_ms, now_ms) - 0.05 for s in self.stories}
         for story in self.stories:
             phase = self.phase(story)
             if phase is None or at_ms <= story.now.early_ms:
@@ -174,22 +175,30 @@ class Beam:
             stays += self.time_cost(story, story.now.late_ms, now_ms, option.mask)
             if again and stays < 2.0:
                 continue
-            children += self._children(story, phase, stretch, at_ms, stays, gap_ms)
+            children += self._children(story, phase, stretch, at_ms, stays, gap_ms, told)
         self.add(children, now_ms)
 
     def _children(
-        self, story: Story, phase: PhaseModel, stretch: Stretch, at_ms: int, stays: float, gap_ms: int
+        self,
+        story: Story,
+        phase: PhaseModel,
+        stretch: Stretch,
+        at_ms: int,
+        stays: float,
+        gap_ms: int,
+        told: dict[tuple[int, int, int, int], float],
     ) -> Iterable[Story]:
         phases = self.chart.programmes[story.programme].phases
         leaving, flags = self._leave(story, phase, at_ms, gap_ms)
-        skips, hidden_ms = 0.0, 0
+        skips, hidden_ms, needed = 0.0, 0, len(story.skipped)
         standby = self.levels.at_standby(stretch.level_w)
         for place in range(story.now.place + 1, len(phases) + 1):
             whole = leaving + skips + prices.NEXT_PHASE
             if whole > prices.HOPELESS:
                 break
+            dear = story.score + whole >= told.get((story.programme, place, story.start_ms, needed), 1e9)
             if place == len(phases):
-                if standby:
+                if standby and not dear and needed == len(story.skipped):
                     yield self._child(story, place, at_ms, stretch, whole, flags, gap_ms)
                 break
             options = self.levels.explain(phases[place], stretch.level_w, stretch.volts)
@@ -197,7 +206,7 @@ class Beam:
             swaps = at_ms > stretch.start_ms and not gap_ms and self._swaps(story, phase, options, stretch)
             price += prices.NO_STEP if swaps else 0.0
             healthy = price < 1.0
-            if healthy or (skips < 2.0 and whole + price < stays + 3.5):
+            if not dear and (healthy or (skips < 2.0 and whole + price < stays + 3.5)):
                 no_step = prices.NO_STEP if swaps else 0.0
                 child = self._child(story, place, at_ms, stretch, whole + no_step, flags, gap_ms)
                 if at_ms > stretch.start_ms and not healthy:
@@ -210,6 +219,7 @@ class Beam:
                 skips += prices.SKIP_OPTIONAL
             else:
                 skips += prices.SKIP_NEEDED
+                needed += 1
         if not gap_ms:
             yield from self._back(story, stretch, at_ms, leaving, flags)
 
@@ -327,11 +337,16 @@ class Beam:
                     skipped.append((place, at_ms))
         self.add(found, at_ms)
 
+    @staticmethod
+    def _key(story: Story) -> tuple[int, int, int, int]:
+        """What a story tells; of two that tell the same the cheaper is kept."""
+        return story.programme, story.now.place, story.start_ms, len(story.skipped)
+
     def add(self, children: list[Story], at_ms: int) -> None:
         """Takes in new stories, unless a cheaper one tells the same. To be followed by ``weigh``."""
         best: dict[tuple[int, int, int, int], tuple[float, Story]] = {}
         for story in (*self.stories, *children):
-            key = (story.programme, story.now.place, story.start_ms, len(story.skipped))
+            key = self._key(story)
             cost = story.score + self.time_cost(story, story.now.late_ms, at_ms)
             old = best.get(key)
             if old is None or cost < old[0] - 0.05:

@@ -27,6 +27,8 @@ AGES_MS = tuple(
     s * 1000 for s in (3, 6, 8, 11, 13, 15, 18, 20, 21, 23, 26, 30, 35, 45, 60, 90, 120, 180, 240, 300, 480, 900, 1800)
 )
 """A level that stands still is looked at when it is this old."""
+CALM_AGES_MS = tuple(s * 1000 for s in (5, 13, 23, 30, 60, 120, 300, 900, 1800))
+"""The same where nothing is in doubt."""
 ANNOUNCE_MS = 8_000
 ANNOUNCE_ANYHOW_MS = 60_000
 FALSE_START_MS = 120_000
@@ -222,7 +224,7 @@ class Charted:
         if not ended and still_ms < NEW_AFTER_STANDBY_MS:
             return
         if self._complete(best):
-            price = prices.NEW_CYCLE
+            price = prices.NEW_CYCLE if ended else prices.NEW_CYCLE_EARLY
         elif self.key_ms is None or (not best.past and best.drew_ms < 60_000):
             price = prices.DROPPED
         else:
@@ -416,13 +418,21 @@ class Charted:
             events.append(StateChanged(now.at_ms, "idle", best.action_ms))
         return events
 
+    def _calm(self, stretch: Stretch, at_ms: int) -> bool:
+        """Whether the told story explains the level without a fault and no other comes near it."""
+        if self.key_ms is None or (len(self.beam.totals) > 1 and self.beam.totals[1] - self.beam.totals[0] < 2.0):
+            return False
+        option = self.beam.option(self.beam.stories[0], stretch, at_ms)[0]
+        return option is not None and not option.faults and option.z < 0.5
+
     def _schedule(self, now: Moment) -> None:
         stretch = self.stretch
         if stretch is None or not self.beam.stories:
             self.next_check_ms = NEVER_MS
             return
         age_ms = now.at_ms - stretch.start_ms
-        due = next((stretch.start_ms + age for age in AGES_MS if age > age_ms), now.at_ms + 1_800_000)
+        ages = CALM_AGES_MS if self._calm(stretch, now.at_ms) else AGES_MS
+        due = next((stretch.start_ms + age for age in ages if age > age_ms), now.at_ms + 1_800_000)
         due = min(due, self.beam.next_ms(now.at_ms))
         best = self.beam.stories[0]
         if self.beam.levels.at_standby(stretch.level_w):

@@ -45,14 +45,14 @@ STILL_ON = 4.0
 AGAIN = 0.25
 MOTOR_QUIET = 6.0
 LOG_BEGINS_INSIDE = 2.0
-NEW_CYCLE = 1.0
+NEW_CYCLE, NEW_CYCLE_EARLY = 1.0, 5.0
 STOPPED = 11.0
 DROPPED = 3.0
 MARGIN = 4.0
 """Another programme still fits while it is less than this behind."""
-HOPELESS = 18.0
+HOPELESS = 16.0
 """A hypothesis this far behind the best is given up."""
-BEAM = 28
+BEAM = 16
 KEPT_OF_CLEARED = 0.15
 """Of the price of a fault that went away before it was believed, this much stays."""
 
