@@ -40,6 +40,7 @@ class Stretch:
     level_w: float
     volts: float | None
     from_w: float = 0.0
+    n: int = 1
     void: bool = False
     """Nothing may be concluded from it: the supply is away."""
 

@@ -35,7 +35,8 @@ class Suspect:
     ms: int = 0
     w_ms: float = 0.0
     paid: float = 0.0
-    last_ms: int = 0
+    streak_ms: int = 0
+    """Of these, without a break up to now."""
     over_ms: int | None = None
 
 
@@ -231,8 +232,8 @@ class Story:
                     suspect = now.suspects[fault] = Suspect(start_ms, paid=suspect.paid if suspect else 0.0)
                 suspect.paid = max(suspect.paid, self.price_of(fault, ms))
                 suspect.ms += ms
+                suspect.streak_ms += ms
                 suspect.w_ms += level_w * ms
-                suspect.last_ms = end_ms
             self._contradict(phase, option, start_ms)
         self._pulse(phase, option, start_ms, end_ms)
 
@@ -247,12 +248,14 @@ class Story:
                 continue
             if kind == "unexpected" and drawing:
                 continue
+            suspect.streak_ms = 0
             if suspect.paid >= self.price_in_full(fault) * 0.99:
                 suspect.over_ms = at_ms
                 if kind == "missing":
                     self.score += AFTER_ALL
-            else:
-                self.score -= suspect.paid * (1 - prices.KEPT_OF_CLEARED)
+            elif kind != "unexpected":
+                back = 0.5 if kind in ("excess", "high") else 1 - prices.KEPT_OF_CLEARED
+                self.score -= suspect.paid * back
                 del self.now.suspects[fault]
 
     def _pulse(self, phase: PhaseModel, option: Option, start_ms: int, end_ms: int) -> None:

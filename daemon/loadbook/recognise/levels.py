@@ -23,6 +23,7 @@ TOO_LITTLE_Z, STRETCH_Z = 1.6, 0.6
 SMALL_W, SMALL_SHARE = 15.0, 0.4
 """What the machine itself draws in a cycle (display, relays) would pass for a fraction of a small part, a valve: below
 this share of its plate it is not taken to be on."""
+BASE_MORE_W = 2.5
 CACHE = 4000
 
 
@@ -85,7 +86,7 @@ class Levels:
 
     chart: ChartModel
     base_w: float = 1.5
-    base_known: bool = False
+    base_seen: bool = False
     usual_w: dict[int, float] = field(default_factory=dict)
     resolution_w: float = 1.0
     """What the meter can tell apart, at most 2 W."""
@@ -96,7 +97,7 @@ class Levels:
     @classmethod
     def of(cls, chart: ChartModel) -> Levels:
         standby = chart.standby_w
-        return cls(chart, 1.5 if standby is None else standby, standby is not None)
+        return cls(chart, 1.5 if standby is None else standby)
 
     def learn_resolution(self, resolution_w: float) -> None:
         """The meter's steps, as seen so far."""
@@ -106,12 +107,18 @@ class Levels:
             self._forget()
 
     def learn_base(self, level_w: float) -> None:
-        """A long level at standby inside a cycle: the machine's own draw."""
-        new = level_w if not self.base_known else 0.5 * self.base_w + 0.5 * level_w
-        self.base_known = True
-        if abs(new - self.base_w) > 0.05:
+        """A level at standby inside a cycle: the machine's own draw, the least that was seen for some seconds."""
+        new = level_w if not self.base_seen or level_w < self.base_w else 0.8 * self.base_w + 0.2 * level_w
+        if abs(new - self.base_w) > 0.05 or not self.base_seen:
             self.base_w = round(new, 2)
+            self.base_seen = True
             self._forget()
+
+    def new_cycle(self) -> None:
+        """What the machine draws in a cycle is to be seen anew: displays and relays differ by programme."""
+        self.base_seen = False
+        self.base_w = 1.5 if self.chart.standby_w is None else self.chart.standby_w
+        self._forget()
 
     def learn_usual(self, part: int, level_w: float) -> None:
         """A part was seen drawing alone."""
@@ -121,6 +128,10 @@ class Levels:
         self.usual_w[part] = new
         if old is None or _coarse(old) != _coarse(new):
             self._forget()
+
+    def base_more_w(self) -> float:
+        """By how much the machine itself may draw more in a cycle than at standby, as long as that was not seen."""
+        return 0.0 if self.base_seen else max(0.0, min(BASE_MORE_W, self.chart.at_standby_w - self.base_w))
 
     def _forget(self) -> None:
         self._cache.clear()
@@ -189,7 +200,7 @@ class Levels:
 
     def _fits(self, phase: PhaseModel, own: float, tol: float, table: _Table, level_w: float) -> list[Option]:
         """All needed parts with any of the pulsing ones; and with needed ones missing."""
-        options = []
+        options, more = [], self.base_more_w()
         for missing, drawing, mask in self._sets(phase):
             if not drawing:
                 if self.at_standby(level_w):
@@ -203,7 +214,7 @@ class Levels:
                 high += table.high[i]
             if missing and (len(missing) < len(phase.on) or phase.pulsing):
                 high += sum(table.least[i] for _, i in missing)
-            if low - tol <= own <= high + tol:
+            if low - tol <= own <= high + tol + more:
                 options.append(Option(missing, mask, self._far(drawing, own, table)))
         return options
 
