@@ -181,9 +181,10 @@ class Charted:
     def _learn(self, stretch: Stretch, end_ms: int) -> None:
         """From the told story: the machine's own draw, and what motors draw alone."""
         ms = end_ms - stretch.start_ms
-        if self.key_ms is not None and ms >= LEARN_MS and stretch.n > 2 and not stretch.void:
-            if self.beam.levels.at_standby(stretch.level_w) and self.beam.phase(self.beam.stories[0]) is not None:
-                self.beam.levels.learn_base(stretch.level_w)
+        steady = ms >= LEARN_MS and stretch.n > 2 and not stretch.void
+        within = self.key_ms is not None and self.beam.phase(self.beam.stories[0]) is not None
+        if steady and within and self.beam.levels.at_standby(stretch.level_w):
+            self.beam.levels.learn_base(stretch.level_w)
         option = self._watch(stretch, end_ms)
         story, phase = self.beam.stories[0], self.beam.phase(self.beam.stories[0])
         if option is None or option.faults or phase is None or phase.band_w is not None:
