@@ -13,7 +13,8 @@ from loadbook.simulate.run import DT_S
 from loadbook.simulate.spells import spells
 
 STOPPED_S = 300.0
-MOTOR_S = 45.0
+REST_S = 60.0
+"""Longer than any rest of a healthy drum."""
 RESUME_S = 1800.0
 
 
@@ -31,7 +32,7 @@ def expectations(view: View) -> list[Expected]:
         for first, end in spells(still[played.start : last], 2.0):
             begins, ends = played.start + first, played.start + end
             here = [s for s in stays if s.start < ends and (s.end > begins or s is stays[-1])]
-            if not here or (ends - begins) * DT_S < MOTOR_S or all(machine.is_quiet(view.chart(s)) for s in here):
+            if not here or (ends - begins) * DT_S < REST_S or all(machine.is_quiet(view.chart(s)) for s in here):
                 continue
             out += _said(view, number, [s.id for s in here], begins * DT_S, ends * DT_S)
     return out
