@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from datetime import datetime, tzinfo
 from zoneinfo import ZoneInfo
 
@@ -37,13 +38,15 @@ def _number(value: float | None) -> str:
     return "" if value is None else f"{value:,.{0 if abs(value) >= 99.95 else 1}f}"
 
 
-def table(titles: list[str], rows: list[list[str]], indent: str = "  ") -> list[str]:
+def table(
+    titles: list[str], rows: list[list[str]], indent: str = "  ", right: Collection[str] = frozenset(_RIGHT)
+) -> list[str]:
     """Lines of a table with columns as wide as they need be; columns that are empty throughout are left out."""
     used = [i for i in range(len(titles)) if any(row[i] for row in rows)]
     width = {i: max(len(titles[i]), *(len(row[i]) for row in rows)) for i in used}
     lines = []
     for row in [titles, *rows]:
-        cells = [row[i].rjust(width[i]) if titles[i] in _RIGHT else row[i].ljust(width[i]) for i in used]
+        cells = [row[i].rjust(width[i]) if titles[i] in right else row[i].ljust(width[i]) for i in used]
         lines.append((indent + "  ".join(cells)).rstrip())
     return lines
 

@@ -22,16 +22,20 @@ COMMANDS: dict[str, str] = {
     "assess": "assess",
     "backup": "backup",
     "compare": "compare",
+    "cost": "cost",
     "demo": "demo",
     "import": "import_log",
     "learn": "learn",
     "loads": "loads",
     "meter": "meter",
     "poll": "poll",
+    "programmes": "programmes",
     "record": "record",
     "replay": "replay",
     "run": "run",
     "settings": "settings_file",
+    "statement": "statement",
+    "when": "when",
 }
 """Command -> module in ``loadbook.commands``."""
 

@@ -5,11 +5,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
+from datetime import datetime
 from fractions import Fraction
 from pathlib import Path
 from typing import Protocol
 from zoneinfo import ZoneInfo
+
+import numpy as np
 
 from loadbook.assessment import assess
 from loadbook.cost.energy_curve import UJ_PER_KWH, EnergyCurve
@@ -18,7 +22,7 @@ from loadbook.cost.price import price_curve, price_series
 from loadbook.cost.programmes import Run, run_of
 from loadbook.cost.solar import price_with_curve, price_with_meter
 from loadbook.cost.solar_curve import SolarCurve, parse_solar
-from loadbook.cost.statement import Metered
+from loadbook.cost.statement import Metered, Month, Statement, machine_statement
 from loadbook.cost.tariff import Tariff
 from loadbook.errors import InputError
 from loadbook.events import Cycle
@@ -29,11 +33,12 @@ from loadbook.machine import Machine, parse_machine
 from loadbook.reading import HOLD_MS, Series
 from loadbook.settings import Settings
 from loadbook.store.connect import LEDGER_FILE, read_only
-from loadbook.store.readings import ReadingReader
+from loadbook.store.readings import Minutes, ReadingReader
 from loadbook.tariff_files import load_tariff, tariff_path
 
 NEEDED = ("power_w", "energy_wh")
 _HOUR_MS = 3_600_000
+_MINUTE_MS = 60_000
 
 
 def load_solar(path: Path, time_zone: str) -> SolarCurve:
@@ -195,11 +200,16 @@ class StoreSource:
         if span is None or span[0] >= end_ms or span[1] < start_ms:
             return None
         first, last = max(start_ms, span[0]), min(end_ms, span[1])
+        cost = None
+        if tariff is not None:
+            cost = price_curve(
+                tariff, EnergyCurve(series_of_minutes(self._reader.minutes(self.meter, first, last + 1)))
+            )
         counter = _counter_kwh(
             self._reader.series(self.meter, first, min(first + _HOUR_MS, end_ms), NEEDED),
             self._reader.series(self.meter, max(last - _HOUR_MS, first), last + 1, NEEDED),
         )
-        return Metered(self._reader.energy_wh(self.meter, start_ms, end_ms) / 1000, counter)
+        return Metered(self._reader.energy_wh(self.meter, start_ms, end_ms) / 1000, counter, cost)
 
     def last_ms(self) -> int | None:
         span = self._reader.span(self.meter or "")
@@ -236,6 +246,44 @@ def metered_of(series: Series, tariff: Tariff | None) -> Metered | None:
     curve = EnergyCurve(series)
     energy_kwh = curve.between(curve.first_ms, curve.last_ms) / UJ_PER_KWH
     return Metered(energy_kwh, _counter_kwh(series, series), price_curve(tariff, curve) if tariff else None)
+
+
+def series_of_minutes(minutes: Minutes) -> Series:
+    """Energy by the minute as a log whose counter rises by it, so that it is priced by the rule for gaps."""
+    n = len(minutes.minute_ms)
+    if n == 0:
+        return Series(np.empty(0, dtype=np.int64), np.empty(0), energy_wh=np.empty(0))
+    at_ms = np.append(minutes.minute_ms, minutes.minute_ms[-1] + _MINUTE_MS)
+    # A missing minute flows nothing: where the next one is further away, the counter's rise ends after its own minute.
+    apart = np.flatnonzero(np.diff(at_ms[:-1]) > _MINUTE_MS)
+    counter = np.concatenate(([0.0], np.cumsum(minutes.energy_wh)))
+    at_ms = np.insert(at_ms, apart + 1, at_ms[apart] + _MINUTE_MS)
+    counter = np.insert(counter, apart + 1, counter[apart + 1])
+    return Series(at_ms.astype(np.int64), np.zeros(len(at_ms)), energy_wh=counter)
+
+
+def site_statement(
+    sources: Sequence[Source], month: Month, title: str, tariff: Tariff | None, now_ms: int
+) -> Statement:
+    """The month's statement of a site. ``until_ms`` is set while the month is not over."""
+    found = []
+    for source in sources:
+        names = source.programme_names()
+        runs = source.runs(month.start_ms, month.end_ms)
+        metered = source.metered(month.start_ms, month.end_ms, tariff)
+        who = (source.machine_id, source.name, source.place)
+        found.append(machine_statement(runs, month, who, names, metered))
+    over = now_ms >= month.end_ms
+    last = month.last if over else max(month.first, datetime.fromtimestamp(now_ms / 1000, month.zone).date())
+    return Statement(
+        title=title,
+        month=month,
+        machines=tuple(found),
+        tariff=tariff.name if tariff else None,
+        currency=tariff.currency if tariff else None,
+        standing=tariff.standing(month.first, last) if tariff else None,
+        until_ms=None if over else max(now_ms, month.start_ms),
+    )
 
 
 def _counter_kwh(first: Series, last: Series) -> float | None:
