@@ -18,6 +18,7 @@ PURE = (
     "settings",
     "checked",
     "energy",
+    "counter",
     "errors",
     "alert_kinds",
     "assessor",

@@ -44,6 +44,9 @@ class Store(Strict):
     commit_every_s: float = Field(default=10.0, ge=0.2, le=60, description="Readings are committed this often, s")
     keep_free_mb: int = Field(default=300, ge=10, description="The store stops growing when less is free, MB")
     keep_full_rate_days: int = Field(default=90, ge=1, description="Full-rate readings are kept this long, days")
+    archive_folder: str = Field(
+        default="", description="sqlite: old full-rate days are kept here as Parquet files; empty: they are dropped"
+    )
     url: str = Field(default="http://127.0.0.1:8428", description="line_protocol: the server's address")
     org: str = Field(default="loadbook", description="line_protocol: organisation")
     bucket: str = Field(default="loadbook", description="line_protocol: bucket")

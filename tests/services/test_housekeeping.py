@@ -10,7 +10,7 @@ from loadbook.clock import Clock
 from loadbook.events import Alert, AlertChanged, Cycle, CycleChanged
 from loadbook.machine import parse_machine
 from loadbook.reading import Reading
-from loadbook.services.housekeeping import Housekeeping, summary
+from loadbook.services.housekeeping import Housekeeping, summary, yesterday
 from loadbook.services.recorder import Recorder
 from loadbook.store.connect import READINGS_FILE
 from loadbook.store.ledger import Ledger
@@ -109,7 +109,7 @@ def test_yesterday_is_summed_up(tmp_path):
                 cycle.cost, cycle.currency = "0.25", "EUR"
                 ledger.apply("quay-washer-1", CycleChanged(end_ms, cycle))
             ledger.apply("quay-washer-1", AlertChanged(0, Alert("power_low", midnight_ms, midnight_ms + 5)))
-        day = summary(ledger.db, zone, midnight_ms + DAY_MS + 3 * 3_600_000)
+        day = summary(ledger.db, zone, yesterday(zone, midnight_ms + DAY_MS + 3 * 3_600_000))
     assert day["machines"] == [
         {"machine": "quay-washer-1", "cycles": 2, "stopped_early": 1, "energy_kwh": 1.0, "cost": 0.5, "currency": "EUR",
          "alerts": 1}

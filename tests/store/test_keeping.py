@@ -29,7 +29,11 @@ def store(tmp_path):
 def day(n: int, start_ms: int = T0) -> list[tuple[str, Reading]]:
     rng = np.random.default_rng(5)
     power = np.round(rng.choice([0.0, 90.0, 2000.0], n) + rng.random(n), 2)
-    return [("m", Reading(start_ms + 1000 * i, power_w=float(p), voltage_v=230.0)) for i, p in enumerate(power)]
+    # Every tenth minute begins with a reading that has no power.
+    return [
+        ("m", Reading(start_ms + 1000 * i, power_w=float(p) if i % 600 else None, voltage_v=230.0))
+        for i, p in enumerate(power)
+    ]
 
 
 def test_minutes_are_lowest_mean_highest_and_energy(store):
@@ -129,5 +133,5 @@ def test_cycles_with_alerts_or_pinned_stay_at_full_rate(store, tmp_path):
         assert ((at_ms >= start_ms) & (at_ms < end_ms)).sum() == (end_ms - start_ms) // 1000
     assert store.energy_wh("m", T0, FAR) == pytest.approx(whole, abs=1e-9)
     fine = store.envelope("m", starts[0], starts[0] + 300_000, 300)
-    assert fine.readings.tolist() == [1] * 300
+    assert (fine.readings == 1).sum() == 299
     ledger.close()

@@ -13,8 +13,9 @@ import pytest
 from loadbook.reading import QUANTITIES, Reading
 from loadbook.settings import Store
 from loadbook.store import line_protocol
+from loadbook.store.elsewhere import WithElsewhere
 from loadbook.store.keeping import drop
-from loadbook.store.line_protocol import ServerReader, ServerStore
+from loadbook.store.line_protocol import ServerStore
 from loadbook.store.server import Server, line_of
 from loadbook.store.sqlite_readings import StoreError
 
@@ -97,7 +98,7 @@ def test_readings_get_to_the_server_once_and_are_read_from_there(metrics, tmp_pa
     energy = store.energy_wh("m1", 0, FAR)
     list(drop(store, "m1", T0 + 7_200_000, []))
     assert store.db.execute("SELECT count(*) FROM reading").fetchone() == (800,)
-    with closing(ServerReader.beside(tmp_path / "data", server(metrics))) as reader:
+    with closing(WithElsewhere.beside(tmp_path / "data", server(metrics))) as reader:
         assert reader.series("m1", 0, FAR).power_w.tolist() == [i + 0.25 for i in range(8000)]
         assert reader.series("m1", T0 + 7_199_000, T0 + 7_201_000).at_ms.tolist() == [T0 + 7_199_000, T0 + 7_200_000]
         assert reader.envelope("m1", T0, T0 + 7_920_000, 44).mean == pytest.approx(before.mean)

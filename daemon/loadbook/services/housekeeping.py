@@ -17,8 +17,10 @@ from zoneinfo import ZoneInfo
 
 from apscheduler.schedulers.background import BackgroundScheduler
 
+from loadbook.counter import compare
 from loadbook.errors import LoadbookError
 from loadbook.services.recorder import Recorder
+from loadbook.store.choose import open_archive
 from loadbook.store.connect import LEDGER_FILE, READINGS_FILE, read_only
 from loadbook.store.keeping import DAY_MS, drop, kept_spans, reusable_bytes, roll_up
 from loadbook.store.rows import query
@@ -33,6 +35,8 @@ ROLL_EVERY_MIN = 20
 LEAST_DAYS = 2
 """However little space is left: the last days stay at full rate."""
 BACK_S = 30.0
+COUNTER_DIFFERS_PERCENT = 5.0
+"""A counter that differs more than two class-2 measurements of one quantity may is worth a look."""
 
 
 class Housekeeping:
@@ -46,6 +50,7 @@ class Housekeeping:
         self._running: set[str] = set()
         self._wall_less_mono_s = 0.0
         self._said_space = ""
+        self._archive = open_archive(recorder.settings, recorder.folder)
 
     # life -------------------------------------------------------------------------------------------------------
 
@@ -93,7 +98,7 @@ class Housekeeping:
                 log.error("%s is damaged: %s; restore the last backup (`loadbook backup --help`)", name, problem)
                 self._recorder.tell_trouble(f"{name} is damaged: {problem}")
         self._in_steps("keep", self._keep(self._days_here()))
-        self._recorder.do(self._sum_up)
+        self._in_steps("day", self._sum_up())
 
     def roll(self) -> None:
         """Bring the one-minute figures up to date."""
@@ -149,6 +154,9 @@ class Housekeeping:
             if span is not None:
                 keep = kept_spans(self._recorder.ledger.db, meter)
                 before_ms = min(span[1] - days * DAY_MS, store.droppable_ms(meter))
+                if self._archive is not None:
+                    before_ms = before_ms // DAY_MS * DAY_MS
+                    yield from self._archive.take(store, meter, before_ms)
                 yield from drop(store, meter, before_ms, keep)
 
     def _days_here(self) -> int:
@@ -170,11 +178,36 @@ class Housekeeping:
                 log.warning("the card is nearly full: full-rate readings older than %d days were rolled up", days)
             yield
 
-    def _sum_up(self) -> None:
+    def _sum_up(self) -> Iterator[None]:
+        """Yesterday per machine, and per meter its own counter beside what its power adds up to."""
         recorder = self._recorder
         zone = ZoneInfo(recorder.settings.site.time_zone)
-        day = summary(recorder.ledger.db, zone, recorder.clock.now_ms())
-        recorder.publish_day(json.dumps(day, ensure_ascii=False))
+        span = yesterday(zone, recorder.clock.now_ms())
+        day = summary(recorder.ledger.db, zone, span)
+        meters: list[dict[str, Any]] = []
+        store = recorder.books.store
+        for meter in store.meters():
+            found = compare(store.series(meter, *span, ("power_w", "energy_wh")))
+            differs = found.differs_percent
+            meters.append(
+                {
+                    "meter": meter,
+                    "counted_kwh": round(found.counted_wh / 1000, 4),
+                    "integrated_kwh": round(found.integrated_wh / 1000, 4),
+                    "differs_percent": None if differs is None else round(differs, 2),
+                    "resets": found.resets,
+                    "rollovers": found.rollovers,
+                }
+            )
+            if differs is not None and abs(differs) > COUNTER_DIFFERS_PERCENT:
+                log.warning(
+                    "meter %s: its counter says %+.1f %% of what its power adds up to: check scale and transformer in "
+                    "its map",
+                    meter,
+                    differs,
+                )
+            yield
+        recorder.publish_day(json.dumps({**day, "meters": meters}, ensure_ascii=False))
         log.info("yesterday: %s", day)
 
 
@@ -188,11 +221,15 @@ def check(path: Path) -> str:
     return "" if found == "ok" else found.splitlines()[0]
 
 
-def summary(ledger: sqlite3.Connection, zone: ZoneInfo, now_ms: int) -> dict[str, Any]:
-    """The day before now in ``zone``: per machine how many cycles ended, their energy and cost, alerts raised."""
+def yesterday(zone: ZoneInfo, now_ms: int) -> tuple[int, int]:
+    """The day before now in ``zone``, from midnight to midnight, ms."""
     today = datetime.fromtimestamp(now_ms / 1000, zone).replace(hour=0, minute=0, second=0, microsecond=0)
-    yesterday = (today - timedelta(hours=12)).replace(hour=0)
-    span = (int(yesterday.timestamp() * 1000), int(today.timestamp() * 1000))
+    before = (today - timedelta(hours=12)).replace(hour=0)
+    return int(before.timestamp() * 1000), int(today.timestamp() * 1000)
+
+
+def summary(ledger: sqlite3.Connection, zone: ZoneInfo, span: tuple[int, int]) -> dict[str, Any]:
+    """Per machine how many cycles ended in a day, their energy and cost, alerts raised."""
     machines = []
     for row in query(ledger, "SELECT id, name FROM machine ORDER BY id"):
         cycles = query(
@@ -217,4 +254,4 @@ def summary(ledger: sqlite3.Connection, zone: ZoneInfo, now_ms: int) -> dict[str
                 "alerts": alerts,
             }
         )
-    return {"day": yesterday.date().isoformat(), "machines": machines}
+    return {"day": datetime.fromtimestamp(span[0] / 1000, zone).date().isoformat(), "machines": machines}

@@ -7,7 +7,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from loadbook.settings import Settings, Store
+from loadbook.store.archive import Archive
 from loadbook.store.connect import READINGS_FILE
+from loadbook.store.elsewhere import WithElsewhere
 from loadbook.store.readings import ReadingReader
 from loadbook.store.sqlite_readings import SqliteReader, SqliteStore
 
@@ -18,6 +20,8 @@ if TYPE_CHECKING:
 def open_store(settings: Settings, data: Path, folder: Path) -> SqliteStore:
     """The recorder's store; ``data`` is the store's folder, ``folder`` the settings file's. Raises LoadbookError."""
     if settings.store.kind == "sqlite":
+        if settings.store.archive_folder:
+            open_archive(settings, folder)  # says at once that something is missing
         return SqliteStore(data / READINGS_FILE)
     from loadbook.store.line_protocol import ServerStore  # noqa: PLC0415 (takes a second that only its users pay)
     from loadbook.store.server import Server  # noqa: PLC0415
@@ -28,11 +32,17 @@ def open_store(settings: Settings, data: Path, folder: Path) -> SqliteStore:
 def open_reader(settings: Settings, folder: Path) -> ReadingReader:
     """The same to read from, beside a running recorder; ``folder`` is the settings file's. Raises LoadbookError."""
     data = folder / settings.store.folder
-    if settings.store.kind == "sqlite":
-        return SqliteReader.open(data)
-    from loadbook.store.line_protocol import ServerReader  # noqa: PLC0415
+    if settings.store.kind == "line_protocol":
+        return WithElsewhere.beside(data, _server(settings.store, settings.site.name, folder))
+    archive = open_archive(settings, folder)
+    return SqliteReader.open(data) if archive is None else WithElsewhere.beside(data, archive)
 
-    return ServerReader.beside(data, _server(settings.store, settings.site.name, folder))
+
+def open_archive(settings: Settings, folder: Path) -> Archive | None:
+    """The archive of old days, where the settings name one. Raises StartError without pyarrow."""
+    if settings.store.kind != "sqlite" or not settings.store.archive_folder:
+        return None
+    return Archive(folder / settings.store.archive_folder)
 
 
 @lru_cache(maxsize=4)

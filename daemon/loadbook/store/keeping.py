@@ -10,7 +10,7 @@ import sqlite3
 from collections.abc import Iterator, Sequence
 
 from loadbook.store.connect import transaction
-from loadbook.store.minutes import AFTER_MS, MINUTE_MS, rows_of
+from loadbook.store.minutes import MINUTE_MS, rows_of
 from loadbook.store.readings import joined
 from loadbook.store.sqlite_readings import SqliteStore
 
@@ -52,7 +52,7 @@ def roll_up(store: SqliteStore, meter: str) -> Iterator[None]:
         until_ms = min(at_ms + ROLL_STEP_MS, end_ms)
         names = ("power_w", "voltage_v", "energy_wh")
         inside = store.series(meter, at_ms, until_ms, names)
-        after = store.series(meter, until_ms, until_ms + AFTER_MS, names, limit=1)
+        after = store.next_power(meter, until_ms)
         if len(inside) == 0 and len(after):  # straight over a long gap
             until_ms = max(until_ms, int(after.at_ms[0]) // MINUTE_MS * MINUTE_MS)
         rows = rows_of(joined([inside, after], meter), until_ms) if len(inside) else []

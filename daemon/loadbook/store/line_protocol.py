@@ -15,12 +15,10 @@ import time
 from collections.abc import Sequence
 from pathlib import Path
 
-import numpy as np
-
 from loadbook.reading import Reading, Series
-from loadbook.store.connect import READINGS_FILE, read_only, transaction
-from loadbook.store.minutes import MINUTE_MS
-from loadbook.store.readings import ALL_QUANTITIES, Envelope, Row, joined
+from loadbook.store.connect import read_only, transaction
+from loadbook.store.elsewhere import WithElsewhere
+from loadbook.store.readings import Row
 from loadbook.store.server import Server
 from loadbook.store.sqlite_readings import SqliteReader, SqliteStore, StoreError
 
@@ -37,63 +35,12 @@ UNSET_WAIT_MS = 86_400_000
 FAR_MS = 1 << 53
 
 
-class ServerReader(SqliteReader):
-    """Reads what is here from here, and full rate that is only on the server from there."""
-
-    server: Server
-
-    @classmethod
-    def beside(cls, data: Path, server: Server) -> ServerReader:
-        """For other processes than the recorder. Raises StartError."""
-        reader = cls(read_only(data / READINGS_FILE))
-        reader.server = server
-        return reader
-
-    def series(
-        self,
-        meter: str,
-        start_ms: int,
-        end_ms: int,
-        quantities: Sequence[str] = ALL_QUANTITIES,
-        limit: int | None = None,
-    ) -> Series:
-        here = super().series(meter, start_ms, end_ms, quantities, limit)
-        number = self.number(meter)
-        if number is None:
-            return here
-        edge_ms = min(end_ms, self._rolled(number)[1])
-        if start_ms >= edge_ms:
-            return here
-        both = joined([here, self.server.read(meter, max(start_ms, 0), edge_ms, quantities)], meter)
-        return both if limit is None else both.slice(0, limit)
-
-    def envelope(self, meter: str, start_ms: int, end_ms: int, columns: int, quantity: str = "power_w") -> Envelope:
-        number = self.number(meter)
-        wide = columns > 0 and end_ms - start_ms >= columns * MINUTE_MS
-        if number is None or columns <= 0 or wide or start_ms >= self._rolled(number)[1]:
-            return super().envelope(meter, start_ms, end_ms, columns, quantity)
-        series = self.series(meter, start_ms, end_ms, (quantity,))
-        values = series.column(quantity)
-        low, high = np.full(columns, np.inf), np.full(columns, -np.inf)
-        total, count = np.zeros(columns), np.zeros(columns, dtype=np.int64)
-        if values is not None and len(series):
-            there = ~np.isnan(values)
-            index = ((series.at_ms[there] - start_ms) * columns // (end_ms - start_ms)).astype(np.int64)
-            np.minimum.at(low, index, values[there])
-            np.maximum.at(high, index, values[there])
-            np.add.at(total, index, values[there])
-            np.add.at(count, index, 1)
-        low[count == 0] = high[count == 0] = np.nan
-        mean = np.divide(total, count, out=np.full(columns, np.nan), where=count > 0)
-        return Envelope(start_ms, end_ms, quantity, low, mean, high, count)
-
-
-class ServerStore(ServerReader, SqliteStore):
+class ServerStore(WithElsewhere, SqliteStore):
     """The recorder's side. A thread sends on; what it found out is written down with the next ``append``."""
 
     def __init__(self, path: Path, server: Server) -> None:
         SqliteStore.__init__(self, path)
-        self.server = server
+        self.elsewhere = self.server = server
         self.trouble = ""
         self.settled_ms: dict[str, int] = {}
         """Up to where each meter's times are final; replaced as a whole, read by the thread."""

@@ -94,6 +94,15 @@ class SqliteReader:
             columns[name] = None if name != "power_w" and np.isnan(column).all() else column
         return Series(at_ms=np.array(by_column[0], dtype=np.int64), meter=meter, **columns)  # type: ignore[arg-type]
 
+    def next_power(self, meter: str, from_ms: int) -> Series:
+        """The first reading with a power from an instant on (one row or none): it ends the step before it."""
+        row = self.db.execute(
+            "SELECT at_ms FROM reading WHERE at_ms >= ? AND at_ms < ? AND meter = ? AND power_w IS NOT NULL "
+            "ORDER BY at_ms LIMIT 1",
+            (from_ms, from_ms + AFTER_MS, self.number(meter)),
+        ).fetchone()
+        return empty_series(meter) if row is None else SqliteReader.series(self, meter, row[0], row[0] + 1)
+
     def envelope(self, meter: str, start_ms: int, end_ms: int, columns: int, quantity: str = "power_w") -> Envelope:
         span = end_ms - start_ms
         low, high = np.full(columns, np.inf), np.full(columns, -np.inf)
@@ -168,7 +177,7 @@ class SqliteReader:
         # One reading more than the span has: the step to it begins in the span.
         end_ms += -end_ms % MINUTE_MS
         raw = self.series(meter, raw_from_ms, end_ms, ("power_w", "energy_wh"))
-        after = self.series(meter, end_ms, end_ms + AFTER_MS, ("power_w", "energy_wh"), limit=1)
+        after = self.next_power(meter, end_ms)
         fresh = minutes_of(joined([raw, after], meter), end_ms) if len(raw) else minutes_of(empty_series(meter))
         old = np.array([tuple(row) for row in rows], dtype=np.float64).reshape(len(rows), 3)
         return Minutes(
