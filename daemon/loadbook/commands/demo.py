@@ -53,11 +53,11 @@ def run(args: argparse.Namespace) -> int:
     from loadbook.services.stage import Play  # noqa: PLC0415
 
     logging.basicConfig(level=logging.WARNING, format="%(levelname)s %(name)s: %(message)s", stream=sys.stderr)
-    names = ("washer-healthy", "washer-slow-tap", "dishwasher-healthy", "dishwasher-half-heater")
-    washer, slow, dish, half = (read_log(find_log(Path(name))).series for name in names)
+    names = ("washer-healthy", "dishwasher-healthy", "dishwasher-half-heater")
+    washer, dish, half = (read_log(find_log(Path(name))).series for name in names)
     plays = [
         Play("quay-meter-1", find_machine(Path("quay-washer-1")), washer, "rtu", "float32-big-endian",
-             earlier=(washer, slow, washer), loop=True),
+             earlier=(washer, washer, washer), loop=True),
         Play("quay-meter-2", find_machine(Path("harbour-dish-2")), half, "tcp", "sunspec",
              earlier=(dish, dish), loop=True),
     ]  # fmt: skip
