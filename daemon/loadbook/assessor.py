@@ -55,7 +55,7 @@ class Assessor:
         self.seen_ms = -1
         self.refused = 0
         self._back = (-1, 0)
-        self._level = Moment(-1, 0.0, 0.0, 0.0, -1, -1, 0, 0, 0, 0.0, None, None, 0.0)
+        self._level = Moment(-1, 0.0, 0.0, 0.0, -1, -1, 0, 0, 0, 0.0, None, None, 0, 0.0)
         self._volts_start = (0, 0)
         self._out = (0, 0, 0)
         self._lost_ms: int | None = None
@@ -207,7 +207,7 @@ class Assessor:
         volts_n = self._out[2] - self._volts_start[1]
         level.from_volts = (self._out[1] - self._volts_start[0]) / volts_n / 1000 if volts_n else None
         level.start_energy_mwms, self._volts_start = self._out[0], (self._out[1], self._out[2])
-        level.from_w = finder.from_mw / 1000
+        level.from_w, level.from_n = finder.from_mw / 1000, finder.from_n
         self._step_start()
         now = self._moment()
         events = self.tracker.level(now)

@@ -97,12 +97,12 @@ def in_contract_form(rows: list[CycleRow], alerts: list[KnownAlert]) -> dict[str
 @blueprint.get("/machines/<machine>/cycles")
 def cycles(machine: str) -> dict[str, Any]:
     """Cycles of a machine with their phases, newest first, and the alerts that belong to them."""
-    machine_or_404(machine)
-    queries = parts().queries
+    known, here = machine_or_404(machine), parts()
+    queries = here.queries
     rows = queries.cycles(machine, _int("before_ms", FAR_MS, 0, FAR_MS), _int("limit", 20, 1, MOST_CYCLES))
     alerts: list[KnownAlert] = []
     for row in rows:
-        row.cycle = queries.cycle(machine, row.cycle.key_ms) or row.cycle
+        row.cycle = here.brought_up(known, queries.cycle(machine, row.cycle.key_ms) or row.cycle)
         alerts += queries.alerts_of_cycle(machine, row.cycle.key_ms)
     return in_contract_form(rows, alerts)
 
@@ -110,11 +110,11 @@ def cycles(machine: str) -> dict[str, Any]:
 @blueprint.get("/machines/<machine>/cycles/<int:key_ms>")
 def cycle(machine: str, key_ms: int) -> dict[str, Any]:
     """One cycle, in the same form."""
-    machine_or_404(machine)
-    queries = parts().queries
+    known, queries = machine_or_404(machine), parts().queries
     found = queries.cycle(machine, key_ms)
     if found is None:
         abort(404)
+    parts().brought_up(known, found)
     return in_contract_form([CycleRow(machine, found)], queries.alerts_of_cycle(machine, key_ms))
 
 

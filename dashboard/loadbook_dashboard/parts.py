@@ -10,6 +10,7 @@ from dataclasses import dataclass, field
 from typing import cast
 
 from flask import current_app
+from loadbook.events import Cycle
 from loadbook.settings import Settings
 
 from loadbook_dashboard.glance import Glance, glance
@@ -52,6 +53,24 @@ class Parts:
         if last is not None and last.at_ms > (found.last_reading_ms or 0):
             found.last_reading_ms, found.power_w = last.at_ms, last.power_w
         return found
+
+    def brought_up(self, machine: MachineRow, cycle: Cycle) -> Cycle:
+        """A running cycle as it is by the last reading: the recogniser writes it down only when something changes."""
+        if cycle.outcome != "running":
+            return cycle
+        last = self.hub.last(machine.meter) if machine.meter else None
+        end_ms = max(cycle.end_ms, machine.last_reading_ms or 0, last.at_ms if last else 0)
+        if end_ms <= cycle.end_ms or machine.meter is None:
+            return cycle
+        open_phase = next((p for p in reversed(cycle.phases) if p.start_ms is not None), None)
+        with self.readings() as reader:
+            cycle.energy_kwh = reader.energy_wh(machine.meter, cycle.start_ms, end_ms) / 1000
+            if open_phase is not None and open_phase.start_ms is not None:
+                phase_wh = reader.energy_wh(machine.meter, open_phase.start_ms, end_ms)
+                open_phase.end_ms, open_phase.energy_kwh = end_ms, phase_wh / 1000
+                open_phase.power_w = phase_wh * 3.6e6 / max(1, end_ms - open_phase.start_ms)
+        cycle.end_ms = end_ms
+        return cycle
 
     def open_alerts(self, machine: str | None = None) -> list[KnownAlert]:
         """Alerts that stand or that nobody has seen, of one machine or of all, settled for now."""

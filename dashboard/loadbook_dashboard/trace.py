@@ -36,6 +36,10 @@ class Source(Protocol):
         """Lowest, mean and highest per slice of time."""
         ...
 
+    def energy_wh(self, meter: str, start_ms: int, end_ms: int) -> float:
+        """Energy used in the span, Wh."""
+        ...
+
 
 def trace(source: Source, recent: Series, meter: str, *, start_ms: int, end_ms: int, columns: int) -> dict[str, Any]:
     """Least and most per pixel column of [start_ms, end_ms), ready for JSON. ``recent`` is what the store may lack.

@@ -77,9 +77,17 @@ class Count:
 class Chain:
     """Simulated meters, mosquitto, recorder and poller as processes of their own."""
 
-    def __init__(self, folder: Path, store: dict[str, str] | None = None) -> None:
-        self.folder = folder
-        self.clock = Clock(SPEED)
+    def __init__(
+        self,
+        folder: Path,
+        store: dict[str, str] | None = None,
+        *,
+        speed: int = SPEED,
+        env: dict[str, str] | None = None,
+    ) -> None:
+        """``store``: further settings; ``env``: further environment of recorder and poller."""
+        self.folder, self.speed, self._env = folder, speed, env or {}
+        self.clock = Clock(speed)
         self.origin_ms = self.clock.now_ms()
         washer = read_log(find_log(Path("washer-healthy"))).series
         self.meter_ids = {1: "washer-meter", 2: "count-meter"}
@@ -101,6 +109,7 @@ class Chain:
             {"broker.host": '"127.0.0.1"', "broker.port": str(free_port()), **(store or {})},
             machines='["washer.toml"]',
             meter_map=MAP,
+            timeout_s=5.0,  # on a busy machine an answer must not come too late to count
         )
         self.port = int(next(x for x in self.config.read_text().splitlines() if x.startswith("port = ")).split()[2])
         self.parts: dict[str, Service | subprocess.Popen[bytes]] = {}
@@ -112,7 +121,7 @@ class Chain:
             self.parts[what] = subprocess.Popen([exe, "-p", str(self.port)], stderr=subprocess.DEVNULL)
             return
         command = {"poller": "poll", "recorder": "record"}[what]
-        env = {"LOADBOOK_CLOCK_SPEED": f"{SPEED}@{self.origin_ms}"}
+        env = {"LOADBOOK_CLOCK_SPEED": f"{self.speed}@{self.origin_ms}", **self._env}
         args = (command, "--patient", "--config", str(self.config))
         self.parts[what] = Service(*args, log=self.folder / f"{what}.log", env=env)
 
@@ -124,14 +133,10 @@ class Chain:
         if isinstance(part, subprocess.Popen):
             part.wait()
 
-    def stop(self) -> None:
-        for what in ("poller", "recorder", "broker"):
-            part = self.parts.pop(what, None)
-            if isinstance(part, Service):
-                part.end()
-            elif part is not None:
-                part.kill()
-                part.wait()
+    def end(self, what: str) -> None:
+        part = self.parts.pop(what)
+        assert isinstance(part, Service)
+        part.end()
 
     def close(self) -> None:
         for what in list(self.parts):
@@ -167,12 +172,13 @@ class Chain:
             if power in waiting or have[power] > 0:
                 have[power] -= 1
                 continue
-            near = [d for d in self.poller_deaths_ms if 0 <= d - mono_ms < 500 * SPEED]
+            near = [d for d in self.poller_deaths_ms if 0 <= d - mono_ms < 500 * self.speed]
             if near:
                 found.in_flight += 1
                 self.poller_deaths_ms.remove(near[0])  # one per kill
             else:
                 found.lost += 1
+                print(f"lost: {power} answered at {mono_ms}; poller killed at {self.poller_deaths_ms}")
         found.same_as_in_peace = self.in_peace(reader)
         return found
 
@@ -198,6 +204,16 @@ class Chain:
         return same
 
 
+def wind_down(chain: Chain, reader: SqliteReader) -> Count:
+    """Let the chain settle, stop poller and recorder, count."""
+    before = stored_count(reader, chain)
+    until(lambda: stored_count(reader, chain) > before + 200, 120)
+    chain.end("poller")
+    settle(reader, chain)
+    chain.end("recorder")
+    return chain.count(reader)
+
+
 def storm(folder: Path, kills: int, seed: int, store: dict[str, str] | None = None) -> Count:
     """Run the chain, kill ``kills`` times, let it settle, count."""
     chance = random.Random(seed)
@@ -214,14 +230,7 @@ def storm(folder: Path, kills: int, seed: int, store: dict[str, str] | None = No
             killed[what] += 1
             time.sleep(chance.uniform(0.0, 1.5))
             chain.start(what)
-        before = stored_count(reader, chain)
-        until(lambda: stored_count(reader, chain) > before + 200, 120)
-        chain.parts["poller"].end()  # type: ignore[union-attr]
-        del chain.parts["poller"]
-        settle(reader, chain)
-        chain.parts["recorder"].end()  # type: ignore[union-attr]
-        del chain.parts["recorder"]
-        found = chain.count(reader)
+        found = wind_down(chain, reader)
         found.kills = killed
         return found
     finally:

@@ -36,6 +36,7 @@ def write_site(
     chosen: dict[str, str] | None = None,
     machines: str = "[]",
     meter_map: str = "sunspec",
+    timeout_s: float = 0.3,
 ) -> Path:
     """A settings file in ``folder``. ``meters``: meter id -> (machine id or "", TCP port of its line)."""
     chosen = {
@@ -52,6 +53,7 @@ def write_site(
     for meter, (machine, port) in meters.items():
         text += (
             f'\n[[line]]\nid = "{meter}-line"\nkind = "modbus_tcp"\nhost = "127.0.0.1"\ntcp_port = {port}\n'
+            f"timeout_s = {timeout_s}\n"
             f'\n[[line.meter]]\nid = "{meter}"\nmap = "{meter_map}"\nmachine = "{machine}"\n'
         )
     path = folder / "loadbook.toml"

@@ -8,8 +8,10 @@ from pathlib import Path
 
 import pytest
 from flask.testing import FlaskClient
+from loadbook.reading import Reading
 from loadbook_dashboard import CONTENT_POLICY, create_app, host_is_known
 from loadbook_dashboard.parts import Parts
+from seeded import NOW_MS
 from served import Noting, parts_over
 
 
@@ -60,6 +62,17 @@ def test_a_cycle_lists_measured_beside_allowed_and_says_what_to_check(client: Fl
     assert "Check: Measure each element alone" in said
     assert re.search(r"Main heat \d\d:\d\d · \d+ W .*? 15:55 5:00 – 20:00", said)
     assert "to come" in said
+
+
+def test_a_running_cycle_is_shown_up_to_its_last_reading(client: FlaskClient, parts: Parts) -> None:
+    path = cycle_path(client, "quay-washer-1")
+    before = client.get(f"/api{path}").get_json()["cycles"][0]
+    parts.hub.reading("m1", Reading(NOW_MS + 300_000, power_w=100.0))
+    after = client.get(f"/api{path}").get_json()["cycles"][0]
+    assert after["end"] == "2026-11-25T13:25:00Z"
+    assert after["phases"][-1]["end"] == after["end"]
+    assert after["energy_kwh"] == pytest.approx(before["energy_kwh"], rel=0.05)  # nothing is stored of the silence
+    assert "29 min" in text_of(client, path)
 
 
 def test_history_has_energy_and_cost(client: FlaskClient) -> None:

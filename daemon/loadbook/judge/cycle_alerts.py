@@ -39,6 +39,7 @@ class CycleAlerts:
     standing: dict[str, tuple[str, str | None]] = field(default_factory=dict)
     gone: dict[str, Alert] = field(default_factory=dict)
     stopped: bool = False
+    stopped_ms: int = 0
     cut_before: bool = False
 
     def start(self, key_ms: int) -> None:
@@ -81,7 +82,7 @@ class CycleAlerts:
                     measured = finding.measured if finding.kind == "phase_too_long" else None
                     events += self.findings.clear(name, finding.over_ms, measured, keep=True)
                     self._keep_event_time(events, at_ms)
-            elif self._ripe(finding, best, rivals):
+            elif not self.stopped and self._ripe(finding, best, rivals):
                 events += self._raise(name, finding, key_ms, best, stretch, at_ms)
         never_ms = self.never_ending_ms(best)
         if at_ms >= never_ms and known:
@@ -114,22 +115,31 @@ class CycleAlerts:
     def _findings(self, story: Story, stretch: Stretch, at_ms: int) -> list[Finding]:
         found = self.verdicts.of(story, stretch, at_ms)
         phases = self.beam.chart.programmes[story.programme].phases
-        places = {s.place for s in (*story.past, story.now)}
-        watched = [f for f in self.parts.findings(phases, stretch.volts) if f.place in places]
+        stays = {s.place: (s.early_ms, s.end_ms or at_ms) for s in (*story.past, story.now)}
+        watched = [
+            f for f in self.parts.findings(phases, stretch.volts)
+            if f.place in stays and stays[f.place][0] - 1_000 <= f.began_ms < stays[f.place][1]
+        ]  # fmt: skip
         whole = {(f.place, f.part) for f in found}
         return found + [f for f in watched if (f.place, f.part) not in whole]
 
     def _established(self, story: Story, at_ms: int) -> bool:
-        """Enough of a cycle has been seen for it to be one."""
+        """Enough of a cycle has been seen for it to be one: a lamp or a display that wakes passes for a valve."""
         phase = self.beam.phase(story)
-        return bool(story.past) or phase is None or at_ms - story.start_ms >= max(phase.min_ms, 20_000)
+        if story.past or phase is None:
+            return True
+        plates_w = sum(self.beam.chart.parts[i].rated_w for i in (*phase.on, *phase.pulsing))
+        return at_ms - story.start_ms >= (10_000 if plates_w > 30 else min(max(phase.min_ms, 20_000), 60_000))
 
     @staticmethod
     def _ripe(finding: Finding, best: Story, rivals: list[tuple[Story, list[Finding]]]) -> bool:
         for story, theirs in rivals:
             if any(finding.same_as(f) for f in theirs):
                 continue
-            if story.programme != best.programme or not finding.overdue:
+            if story.programme == best.programme:
+                if not finding.overdue:
+                    return False
+            elif not theirs or (finding.kind in BY_PHASE and not any(f.kind not in BY_PHASE for f in theirs)):
                 return False
         return True
 
@@ -263,7 +273,7 @@ class CycleAlerts:
         waits = self.waits_ms(best, stretch)
         if self.stopped or not waits or still_ms < waits[0]:
             return []
-        self.stopped = True
+        self.stopped, self.stopped_ms = True, at_ms
         phase = self.beam.phase(best)
         return self._raise_plain(
             key_ms,
@@ -290,6 +300,7 @@ class CycleAlerts:
             "standing": {name: list(value) for name, value in self.standing.items()},
             "gone": {name: asdict(alert) for name, alert in self.gone.items()},
             "stopped": self.stopped,
+            "stopped_ms": self.stopped_ms,
             "cut_before": self.cut_before,
         }
 
@@ -299,3 +310,4 @@ class CycleAlerts:
             name: Alert(**{**row, "causes": [Cause(**c) for c in row["causes"]]}) for name, row in state["gone"].items()
         }
         self.stopped, self.cut_before = state["stopped"], state["cut_before"]
+        self.stopped_ms = state["stopped_ms"]

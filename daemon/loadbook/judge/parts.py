@@ -13,12 +13,15 @@ from loadbook.events import PartMeasured
 from loadbook.judge.bands import Part
 from loadbook.judge.limits import Limits
 from loadbook.judge.verdicts import Finding
+from loadbook.recognise.beam import Stretch
 from loadbook.recognise.chart_model import PhaseModel
 from loadbook.recognise.levels import Levels
 
 MOTOR_SETTLE_MS = 3_000
 HEATER_EVIDENCE_MS = 3_000
 OTHER_EVIDENCE_MS = 12_000
+LEAST_N, MOST_WIDTH = 3, 0.4
+"""Readings on a level, and how closely the part's draw must be told (of its plate), before it counts."""
 SPREAD = 0.30
 """Another part's draw is known to this fraction where it has been seen alone, else within its band only."""
 
@@ -53,10 +56,9 @@ class PartsWatch:
     last_ms: int = 0
     watches: dict[tuple[int, int], Watch] = field(default_factory=dict)
 
-    def see(
-        self, place: int, phase: PhaseModel, mask: int, start_ms: int, end_ms: int, level_w: float, volts: float | None
-    ) -> None:
+    def see(self, place: int, phase: PhaseModel, mask: int, start_ms: int, end_ms: int, stretch: Stretch) -> None:
         """A level of the told story: ``mask`` are the parts taken to draw it."""
+        level_w, volts = stretch.level_w, stretch.volts
         for i in range(len(self.parts)):
             if not mask >> i & 1:
                 self.on_ms.pop(i, None)
@@ -69,12 +71,14 @@ class PartsWatch:
             ms = end_ms - max(start_ms, since_ms + settle_ms)
             if ms <= 0:
                 continue
-            low, high = self._drawn(i, mask, own, volts)
+            low, high = self._drawn(i, phase, mask, own, volts)
+            if stretch.n < LEAST_N:
+                continue
             began_ms = since_ms if end_ms - ms <= since_ms + settle_ms else end_ms - ms
             if not self._doubtful(i, phase, mask, own, volts):
                 self._judge(place, i, phase, began_ms, ms, low, high, volts)
 
-    def _drawn(self, i: int, mask: int, own: float, volts: float | None) -> tuple[float, float]:
+    def _drawn(self, i: int, phase: PhaseModel, mask: int, own: float, volts: float | None) -> tuple[float, float]:
         """What the part may draw: the level less what the others may."""
         least = most = 0.0
         for k, part in enumerate(self.parts):
@@ -84,22 +88,22 @@ class PartsWatch:
             if part.resistive:
                 low, high = part.band(volts)
                 least, most = least + (part.least_w if low is None else low * 0.96), most + high * 1.02
-            elif usual is not None:
+            elif usual is not None and k not in phase.pulsing:
                 least, most = least + usual * (1 - SPREAD), most + usual * (1 + SPREAD)
             else:
                 least, most = least + part.least_w, most + part.high_w
         meter = 0.6 + min(self.levels.base_w, 2.0) + 0.003 * own
-        return own - most - meter, own - least + meter
+        return own - most - meter - self.levels.base_more_w(), own - least + meter
 
     def _doubtful(self, i: int, phase: PhaseModel, mask: int, own: float, volts: float | None) -> bool:
         """Whether it would be in its band, were one pulsing part on or off that is taken to be off or on."""
         band_low, band_high = self.parts[i].band(volts)
-        low, high = self._drawn(i, mask, own, volts)
+        low, high = self._drawn(i, phase, mask, own, volts)
         if high >= (band_low or 0.0) and low <= band_high:
             return False
         for k in phase.pulsing:
             if k != i:
-                low, high = self._drawn(i, mask ^ 1 << k, own, volts)
+                low, high = self._drawn(i, phase, mask ^ 1 << k, own, volts)
                 if high >= (band_low or 0.0) and low <= band_high:
                     return True
         return False
@@ -111,6 +115,8 @@ class PartsWatch:
         part = self.parts[i]
         watch = self.watches.setdefault((place, i), Watch())
         drawn = max((low + high) / 2, 0.0)
+        if high - low > MOST_WIDTH * part.rated_w + 3:
+            return
         if high - low <= 0.12 * part.rated_w + 2:
             watch.ms += ms
             watch.w_ms += drawn * ms

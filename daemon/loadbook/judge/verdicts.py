@@ -15,7 +15,7 @@ from loadbook.recognise.hypothesis import Stay, Story, Suspect
 
 MISSING_AFTER_BREAK_MS = 11_000
 MISSING_FROM_START_MS = 18_000
-UNEXPECTED_MS = 12_000
+UNEXPECTED_MS, UNEXPECTED_BITS_MS = 12_000, 25_000
 SETTLED_MS = 6_000
 """A later phase must have lasted this long before it proves anything about the ones before it."""
 
@@ -102,7 +102,8 @@ class Verdicts:
                 began = max(began, stay.early_ms)
                 so_far = 0 if old is None or old.over_ms is not None else old.ms
                 w_ms = 0.0 if old is None else old.w_ms
-                suspects[fault] = Suspect(began, so_far + ms, w_ms + stretch.level_w * ms, 0.0, at_ms)
+                streak_ms = (0 if old is None else old.streak_ms) + ms
+                suspects[fault] = Suspect(began, so_far + ms, w_ms + stretch.level_w * ms, 0.0, streak_ms)
         for (kind, part), suspect in suspects.items():
             one = self._suspect(phase, stay, kind, part, suspect)
             if one is not None:
@@ -125,7 +126,7 @@ class Verdicts:
                 plate.least_w if least is None else least, high, "W", over, suspect.ms >= 25_000,
             )  # fmt: skip
         if kind == "unexpected":
-            if suspect.ms < UNEXPECTED_MS:
+            if suspect.streak_ms < UNEXPECTED_MS and suspect.ms < UNEXPECTED_BITS_MS:
                 return None
             others = sum(parts[i].rated_w for i in phase.on)
             drawn = round(max(level_w - base_w - others, 0.0), 1)

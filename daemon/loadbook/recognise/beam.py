@@ -13,7 +13,7 @@ from math import log2
 from loadbook.judge.limits import Limits
 from loadbook.recognise import prices
 from loadbook.recognise.chart_model import ChartModel, PhaseModel
-from loadbook.recognise.hypothesis import SHORT_MS, Pulses, Stay, Story
+from loadbook.recognise.hypothesis import SHORT_MS, Pulses, Stay, Story, Suspect
 from loadbook.recognise.levels import Levels, Option
 
 FULL_MS = 30_000
@@ -27,6 +27,7 @@ ALIKE_Z = 0.25
 """Phases look alike where a level is not this much more far-fetched in the one than in the other."""
 BLIND_MS = 75_000
 """A pulsing motor that has not turned at all since its phase began is missing after so long."""
+LONG_STROKES, LONG_STROKE_MS = 2.5, 25_000
 MOTOR_STAGES = ("wash", "rinse", "heat")
 
 
@@ -39,6 +40,7 @@ class Stretch:
     level_w: float
     volts: float | None
     from_w: float = 0.0
+    n: int = 1
     void: bool = False
     """Nothing may be concluded from it: the supply is away."""
 
@@ -165,6 +167,7 @@ class Beam:
         """Every story may go on to a later phase at ``at_ms``; ``gap_ms`` of silence before it may hide phases.
         ``now_ms`` is the time now; ``again``: only where the story's own explanation has gone bad."""
         children: list[Story] = []
+        told = {self._key(s): s.score + self.time_cost(s, s.now.late_ms, now_ms) - 0.05 for s in self.stories}
         for story in self.stories:
             phase = self.phase(story)
             if phase is None or at_ms <= story.now.early_ms:
@@ -173,29 +176,43 @@ class Beam:
             stays += self.time_cost(story, story.now.late_ms, now_ms, option.mask)
             if again and stays < 2.0:
                 continue
-            children += self._children(story, phase, stretch, at_ms, stays, gap_ms)
+            children += self._children(story, phase, stretch, at_ms, stays, gap_ms, told)
         self.add(children, now_ms)
 
     def _children(
-        self, story: Story, phase: PhaseModel, stretch: Stretch, at_ms: int, stays: float, gap_ms: int
+        self,
+        story: Story,
+        phase: PhaseModel,
+        stretch: Stretch,
+        at_ms: int,
+        stays: float,
+        gap_ms: int,
+        told: dict[tuple[int, int, int, int], float],
     ) -> Iterable[Story]:
         phases = self.chart.programmes[story.programme].phases
         leaving, flags = self._leave(story, phase, at_ms, gap_ms)
-        skips, hidden_ms = 0.0, 0
+        skips, hidden_ms, needed = 0.0, 0, len(story.skipped)
         standby = self.levels.at_standby(stretch.level_w)
         for place in range(story.now.place + 1, len(phases) + 1):
             whole = leaving + skips + prices.NEXT_PHASE
             if whole > prices.HOPELESS:
                 break
+            dear = story.score + whole >= told.get((story.programme, place, story.start_ms, needed), 1e9)
             if place == len(phases):
-                if standby:
+                if standby and not dear and needed == len(story.skipped):
                     yield self._child(story, place, at_ms, stretch, whole, flags, gap_ms)
                 break
             options = self.levels.explain(phases[place], stretch.level_w, stretch.volts)
             price = min(o.z * 0.5 + sum(prices.PRICE[f[0]] for f in o.faults) for o in options)
+            swaps = at_ms > stretch.start_ms and not gap_ms and self._swaps(story, phase, options, stretch)
+            price += prices.NO_STEP if swaps else 0.0
             healthy = price < 1.0
-            if healthy or (skips < 2.0 and whole + price < stays + 3.5):
-                yield self._child(story, place, at_ms, stretch, whole, flags, gap_ms)
+            if not dear and (healthy or (skips < 2.0 and whole + price < stays + 3.5)):
+                no_step = prices.NO_STEP if swaps else 0.0
+                child = self._child(story, place, at_ms, stretch, whole + no_step, flags, gap_ms)
+                if at_ms > stretch.start_ms and not healthy:
+                    self._prepay(child, options)
+                yield child
             hidden_ms += phases[place].min_ms
             if gap_ms and hidden_ms <= gap_ms + 2_000:
                 skips += prices.SKIP_UNSEEN
@@ -203,8 +220,23 @@ class Beam:
                 skips += prices.SKIP_OPTIONAL
             else:
                 skips += prices.SKIP_NEEDED
+                needed += 1
         if not gap_ms:
             yield from self._back(story, stretch, at_ms, leaving, flags)
+
+    @staticmethod
+    def _prepay(child: Story, options: tuple[Option, ...]) -> None:
+        """A phase that can only have begun faulty, in the middle of a level, has no grace to show its parts."""
+        option = min(options, key=lambda o: o.z * 0.5 + sum(prices.PRICE[f[0]] for f in o.faults))
+        for fault in option.faults:
+            paid = 0.6 * child.price_in_full(fault)
+            child.now.suspects[fault] = Suspect(child.now.early_ms, paid=paid)
+            child.score += paid
+
+    def _swaps(self, story: Story, phase: PhaseModel, options: tuple[Option, ...], stretch: Stretch) -> bool:
+        """Whether one part would have to take over from another at the very same watts, without a step."""
+        here = story.choose(self.levels.explain(phase, stretch.level_w, stretch.volts), FULL_MS)[0].mask
+        return all(option.mask != here for option in options)
 
     def _back(
         self, story: Story, stretch: Stretch, at_ms: int, leaving: float, flags: dict[str, tuple[int, float]]
@@ -232,7 +264,7 @@ class Beam:
             flags["too_short"] = (at_ms, most_ms / 1000)
         over_ms = least_ms - phase.max_ms
         if over_ms > GRACE_MS:
-            cost += self._overrun(over_ms, phase.max_ms)
+            cost += self._overrun(over_ms, phase)
             flags["too_long"] = (story.now.late_ms + story.now.paused_ms + phase.max_ms, least_ms / 1000)
         return cost, flags
 
@@ -306,11 +338,16 @@ class Beam:
                     skipped.append((place, at_ms))
         self.add(found, at_ms)
 
+    @staticmethod
+    def _key(story: Story) -> tuple[int, int, int, int]:
+        """What a story tells; of two that tell the same the cheaper is kept."""
+        return story.programme, story.now.place, story.start_ms, len(story.skipped)
+
     def add(self, children: list[Story], at_ms: int) -> None:
         """Takes in new stories, unless a cheaper one tells the same. To be followed by ``weigh``."""
         best: dict[tuple[int, int, int, int], tuple[float, Story]] = {}
         for story in (*self.stories, *children):
-            key = (story.programme, story.now.place, story.start_ms, len(story.skipped))
+            key = self._key(story)
             cost = story.score + self.time_cost(story, story.now.late_ms, at_ms)
             old = best.get(key)
             if old is None or cost < old[0] - 0.05:
@@ -320,10 +357,11 @@ class Beam:
     # ------------------------------------------------------------------ weighing
 
     @staticmethod
-    def _overrun(over_ms: int, max_ms: int) -> float:
+    def _overrun(over_ms: int, phase: PhaseModel) -> float:
         """Grows fast for as long as a rival might come up, then with every doubling: no phase goes on for ever."""
-        ramp = prices.TOO_LONG + prices.TOO_LONG_MORE * min(1.0, over_ms / OVERRUN_RAMP_MS)
-        return ramp + prices.TOO_LONG_DOUBLE * log2(1 + over_ms / (max_ms + 30_000))
+        more = prices.TOO_LONG_QUIET if phase.quiet else prices.TOO_LONG_MORE
+        ramp = prices.TOO_LONG + more * min(1.0, over_ms / OVERRUN_RAMP_MS)
+        return ramp + prices.TOO_LONG_DOUBLE * log2(1 + over_ms / (phase.max_ms + 30_000))
 
     def time_cost(self, story: Story, late_ms: int, at_ms: int, mask: int = 0) -> float:
         """What the clock alone costs a story now: its phase overrun, its motor silent. ``mask``: what draws now."""
@@ -333,10 +371,16 @@ class Beam:
         cost = 0.0
         over_ms = at_ms - late_ms - story.now.paused_ms - phase.max_ms
         if over_ms > GRACE_MS:
-            cost += self._overrun(over_ms, phase.max_ms)
+            cost += self._overrun(over_ms, phase)
         for i in phase.pulsing:
             pulses = story.now.pulses.get(i)
-            if pulses is None or not pulses.n or pulses.rest_since_ms is None or mask >> i & 1:
+            if pulses is None or not pulses.n or pulses.rest_since_ms is None:
+                continue
+            if mask >> i & 1:
+                stroke_ms = at_ms - (pulses.on_since_ms if pulses.drawing else pulses.rest_since_ms)
+                if pulses.n > 2 and stroke_ms > max(LONG_STROKES * pulses.longest_on_ms, LONG_STROKE_MS):
+                    cost += prices.LONG_STROKE
+                    break
                 continue
             if at_ms - pulses.rest_since_ms > self._overdue_ms(pulses):
                 cost += prices.PATTERN

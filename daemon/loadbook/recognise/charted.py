@@ -6,6 +6,7 @@ Pure. What the stories are is in ``hypothesis`` and ``beam``; what is wrong with
 
 from __future__ import annotations
 
+from dataclasses import asdict
 from typing import Any
 
 from loadbook.events import CycleChanged, Event, Outcome, StateChanged
@@ -27,13 +28,15 @@ AGES_MS = tuple(
     s * 1000 for s in (3, 6, 8, 11, 13, 15, 18, 20, 21, 23, 26, 30, 35, 45, 60, 90, 120, 180, 240, 300, 480, 900, 1800)
 )
 """A level that stands still is looked at when it is this old."""
+CALM_AGES_MS = tuple(s * 1000 for s in (5, 13, 23, 30, 60, 120, 300, 900, 1800))
+"""The same where nothing is in doubt."""
 ANNOUNCE_MS = 8_000
 ANNOUNCE_ANYHOW_MS = 60_000
 FALSE_START_MS = 120_000
 NEW_AFTER_STANDBY_MS = 15_000
 DONE_AFTER_MS = 60_000
 SWITCH_MARGIN = 1.0
-LEARN_MS = 10_000
+LEARN_MS = 4_000
 
 
 class Charted:
@@ -72,13 +75,16 @@ class Charted:
 
     def level(self, now: Moment) -> list[Event]:
         beam, before = self.beam, self.stretch
+        beam.levels.learn_resolution(now.resolution_w)
         if before is not None:
-            before.level_w, before.volts = now.from_w, now.from_volts
+            before.level_w, before.volts, before.n = now.from_w, now.from_volts, now.from_n
             self._close(before, now.start_ms, now.start_energy_mwms)
         void = self.lost_ms is not None and beam.levels.at_standby(now.level_w)
         if self.lost_ms is not None and not void:
             self._resume(now.start_ms)
-        self.stretch = stretch = Stretch(now.start_ms, now.start_energy_mwms, now.level_w, now.volts, now.from_w, void)
+        self.stretch = stretch = Stretch(
+            now.start_ms, now.start_energy_mwms, now.level_w, now.volts, now.from_w, now.n, void
+        )
         standby = beam.levels.at_standby(now.level_w)
         if not beam.stories:
             self.peak_w = 0.0
@@ -116,10 +122,12 @@ class Charted:
         if stretch is None:
             self.next_check_ms = NEVER_MS
             return []
-        stretch.level_w, stretch.volts = now.level_w, now.volts
+        stretch.level_w, stretch.volts, stretch.n = now.level_w, now.volts, now.n
         if self.beam.due(now.at_ms):
             self._close(stretch, now.at_ms, now.energy_mwms)
-            self.stretch = Stretch(now.at_ms, now.energy_mwms, now.level_w, now.volts, stretch.from_w, stretch.void)
+            self.stretch = Stretch(
+                now.at_ms, now.energy_mwms, now.level_w, now.volts, stretch.from_w, now.n, stretch.void
+            )
             self.beam.branch(self.stretch, now.at_ms, now.at_ms)
         else:
             self.beam.branch(stretch, stretch.start_ms, now.at_ms, again=True)
@@ -129,7 +137,7 @@ class Charted:
         stretch = self.stretch
         if stretch is None:
             return []
-        stretch.level_w, stretch.volts = now.level_w, now.volts
+        stretch.level_w, stretch.volts, stretch.n = now.level_w, now.volts, now.n
         self._close(stretch, now.at_ms, now.energy_mwms)
         self.stretch = None
         self.silence = (now.at_ms, until_ms)
@@ -172,16 +180,17 @@ class Charted:
 
     def _learn(self, stretch: Stretch, end_ms: int) -> None:
         """From the told story: the machine's own draw, and what motors draw alone."""
+        ms = end_ms - stretch.start_ms
+        steady = ms >= LEARN_MS and stretch.n > 2 and not stretch.void
+        within = self.key_ms is not None and self.beam.phase(self.beam.stories[0]) is not None
+        if steady and within and self.beam.levels.at_standby(stretch.level_w):
+            self.beam.levels.learn_base(stretch.level_w)
         option = self._watch(stretch, end_ms)
         story, phase = self.beam.stories[0], self.beam.phase(self.beam.stories[0])
-        if option is None or option.faults or phase is None:
+        if option is None or option.faults or phase is None or phase.band_w is not None:
             return
-        ms = end_ms - max(stretch.start_ms, story.now.early_ms)
-        if ms < LEARN_MS * (1 if option.mask == 0 else 0.4):
-            return
-        if option.mask == 0:
-            self.beam.levels.learn_base(stretch.level_w)
-        elif option.mask & (option.mask - 1) == 0 and phase.band_w is None:
+        alone = option.mask and option.mask & (option.mask - 1) == 0
+        if alone and end_ms - max(stretch.start_ms, story.now.early_ms) >= LEARN_MS:
             self.beam.levels.learn_usual(option.mask.bit_length() - 1, stretch.level_w)
 
     def _watch(self, stretch: Stretch, at_ms: int) -> Option | None:
@@ -197,7 +206,7 @@ class Charted:
         start_ms = max(stretch.start_ms, story.now.early_ms, self.watched_ms)
         if at_ms > start_ms:
             self.watched_ms = at_ms
-            self.parts.see(story.now.place, phase, option.mask, start_ms, at_ms, stretch.level_w, stretch.volts)
+            self.parts.see(story.now.place, phase, option.mask, start_ms, at_ms, stretch)
         return option
 
     def _resume(self, at_ms: int) -> None:
@@ -221,7 +230,7 @@ class Charted:
         if not ended and still_ms < NEW_AFTER_STANDBY_MS:
             return
         if self._complete(best):
-            price = prices.NEW_CYCLE
+            price = prices.NEW_CYCLE if ended else prices.NEW_CYCLE_EARLY
         elif self.key_ms is None or (not best.past and best.drew_ms < 60_000):
             price = prices.DROPPED
         else:
@@ -285,6 +294,7 @@ class Charted:
         self.key_ms, self.over = best.start_ms, False
         self.told = None
         self.parts.watches.clear()
+        self.beam.levels.new_cycle()
         self.alerts.start(best.start_ms)
         for story in self.beam.stories:
             story.before = None
@@ -357,7 +367,9 @@ class Charted:
         elif events or (told != old and certain):
             self.told = told
             events += self._tell(now)
-        if still_ms >= self.limits.resume_s * 1000 and self.over:
+        resume_ms = int(self.limits.resume_s * 1000)
+        late = not self.alerts.stopped or now.at_ms - self.alerts.stopped_ms >= resume_ms
+        if still_ms >= resume_ms and self.over and late:
             events += self._end(now, now.at_ms)
         return list(events)
 
@@ -413,13 +425,21 @@ class Charted:
             events.append(StateChanged(now.at_ms, "idle", best.action_ms))
         return events
 
+    def _calm(self, stretch: Stretch, at_ms: int) -> bool:
+        """Whether the told story explains the level without a fault and no other comes near it."""
+        if self.key_ms is None or (len(self.beam.totals) > 1 and self.beam.totals[1] - self.beam.totals[0] < 2.0):
+            return False
+        option = self.beam.option(self.beam.stories[0], stretch, at_ms)[0]
+        return option is not None and not option.faults and option.z < 0.5
+
     def _schedule(self, now: Moment) -> None:
         stretch = self.stretch
         if stretch is None or not self.beam.stories:
             self.next_check_ms = NEVER_MS
             return
         age_ms = now.at_ms - stretch.start_ms
-        due = next((stretch.start_ms + age for age in AGES_MS if age > age_ms), now.at_ms + 1_800_000)
+        ages = CALM_AGES_MS if self._calm(stretch, now.at_ms) else AGES_MS
+        due = next((stretch.start_ms + age for age in ages if age > age_ms), now.at_ms + 1_800_000)
         due = min(due, self.beam.next_ms(now.at_ms))
         best = self.beam.stories[0]
         if self.beam.levels.at_standby(stretch.level_w):
@@ -444,12 +464,10 @@ class Charted:
         levels, stretch = self.beam.levels, self.stretch
         return {
             "plain": {name: getattr(self, name) for name in self._PLAIN},
-            "stretch": None if stretch is None else [
-                stretch.start_ms, stretch.start_mwms, stretch.level_w, stretch.volts, stretch.from_w, stretch.void
-            ],
+            "stretch": None if stretch is None else asdict(stretch),
             "stories": [story.save() for story in self.beam.stories],
             "totals": list(self.beam.totals),
-            "base": [levels.base_w, levels.base_known, [list(x) for x in levels.usual_w.items()]],
+            "base": [levels.base_w, levels.base_seen, levels.resolution_w, [list(x) for x in levels.usual_w.items()]],
             "parts": self.parts.save(),
             "alerts": self.alerts.save(),
         }  # fmt: skip
@@ -462,11 +480,11 @@ class Charted:
             value = state["plain"][name]
             setattr(self, name, tuple(value) if isinstance(value, list) else value)
         if state["stretch"] is not None:
-            self.stretch = Stretch(*state["stretch"])
+            self.stretch = Stretch(**state["stretch"])
         self.beam.stories = [Story.restore(s) for s in state["stories"]]
         self.beam.totals = list(state["totals"])
         levels = self.beam.levels
-        levels.base_w, levels.base_known, usual = state["base"]
+        levels.base_w, levels.base_seen, levels.resolution_w, usual = state["base"]
         levels.usual_w = {i: w for i, w in usual}
         self.parts.load(state["parts"])
         self.alerts.load(state["alerts"])

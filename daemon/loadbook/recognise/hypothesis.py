@@ -15,11 +15,16 @@ from loadbook.recognise.levels import Fault, Option
 
 SHORT_MS = 2_500
 """A level that lasted less says nothing about faults: a transition, an inrush, a ramp."""
-Z_PRICE, Z_MS, Z_MOST = 3.0, 30_000, 5.0
-"""Of a far-fetched explanation: in full for a level of 30 s; and the most a phase pays for such."""
+Z_PRICE, Z_MS, Z_FREE, Z_MOST = 3.0, 20_000, 0.2, 12.0
+"""Of a far-fetched explanation: for every 20 s; what is free; and the most a phase pays for such."""
 HEALTHY_MS = 8_000
 AFTER_ALL = 4.0
 """Price of a part that was missing and then came: less likely than one that broke."""
+
+
+def _strain(z: float, ms: int) -> float:
+    """What a far-fetched explanation costs over ``ms``; a little far-fetched is nothing."""
+    return Z_PRICE * max(0.0, z - Z_FREE) * ms / Z_MS
 
 
 @dataclass(slots=True)
@@ -30,7 +35,8 @@ class Suspect:
     ms: int = 0
     w_ms: float = 0.0
     paid: float = 0.0
-    last_ms: int = 0
+    streak_ms: int = 0
+    """Of these, without a break up to now."""
     over_ms: int | None = None
 
 
@@ -41,6 +47,8 @@ class Pulses:
     n: int = 0
     longest_rest_ms: int = 0
     rest_since_ms: int | None = None
+    on_since_ms: int = 0
+    longest_on_ms: int = 0
     drawing: bool = False
     silent_ms: int | None = None
     """Since when it is missing by the rule of three rests."""
@@ -189,7 +197,7 @@ class Story:
 
     def cost_of(self, option: Option, ms: int) -> float:
         """What a level explained by ``option`` for ``ms`` would add to the score."""
-        cost = min(Z_PRICE * option.z * min(ms, Z_MS) / Z_MS, max(0.0, Z_MOST - self.now.z_paid))
+        cost = 0.3 * option.z * min(ms, Z_MS) / Z_MS + min(_strain(option.z, ms), max(0.0, Z_MOST - self.now.z_paid))
         for fault in option.faults:
             suspect = self.now.suspects.get(fault)
             paid = suspect.paid if suspect else 0.0
@@ -213,7 +221,7 @@ class Story:
         short = ms < SHORT_MS
         if not short or not option.faults:
             self.score += cost
-            now.z_paid += Z_PRICE * option.z * min(ms, Z_MS) / Z_MS
+            now.z_paid += _strain(option.z, ms)
         for i in (*phase.on, *phase.pulsing):
             if option.mask >> i & 1:
                 now.seen_ms[i] = now.seen_ms.get(i, 0) + ms
@@ -224,8 +232,8 @@ class Story:
                     suspect = now.suspects[fault] = Suspect(start_ms, paid=suspect.paid if suspect else 0.0)
                 suspect.paid = max(suspect.paid, self.price_of(fault, ms))
                 suspect.ms += ms
+                suspect.streak_ms += ms
                 suspect.w_ms += level_w * ms
-                suspect.last_ms = end_ms
             self._contradict(phase, option, start_ms)
         self._pulse(phase, option, start_ms, end_ms)
 
@@ -240,12 +248,14 @@ class Story:
                 continue
             if kind == "unexpected" and drawing:
                 continue
+            suspect.streak_ms = 0
             if suspect.paid >= self.price_in_full(fault) * 0.99:
                 suspect.over_ms = at_ms
                 if kind == "missing":
                     self.score += AFTER_ALL
-            else:
-                self.score -= suspect.paid * (1 - prices.KEPT_OF_CLEARED)
+            elif kind != "unexpected":
+                back = 0.5 if kind in ("excess", "high") else 1 - prices.KEPT_OF_CLEARED
+                self.score -= suspect.paid * back
                 del self.now.suspects[fault]
 
     def _pulse(self, phase: PhaseModel, option: Option, start_ms: int, end_ms: int) -> None:
@@ -259,9 +269,11 @@ class Story:
                         pulses.longest_rest_ms = max(pulses.longest_rest_ms, start_ms - pulses.rest_since_ms)
                     pulses.silent_ms = None
                     pulses.n += 1
-                    pulses.drawing = True
+                    pulses.drawing, pulses.on_since_ms = True, start_ms
                 pulses.rest_since_ms = end_ms
             else:
+                if pulses.drawing:
+                    pulses.longest_on_ms = max(pulses.longest_on_ms, start_ms - pulses.on_since_ms)
                 pulses.drawing = False
                 if pulses.rest_since_ms is None:
                     pulses.rest_since_ms = start_ms

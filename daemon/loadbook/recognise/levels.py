@@ -17,12 +17,13 @@ Fault = tuple[str, int]
 
 SLACK = 0.04
 """Recognition takes a resistive part this much beyond its band for healthy; judging is for ``judge``."""
-HIGHEST = 2.0
+HIGHEST, HIGHEST_SMALL, SMALL_MOTOR_W = 2.1, 2.3, 100.0
 """A part that draws more than this many times its plate is not that part."""
 TOO_LITTLE_Z, STRETCH_Z = 1.6, 0.6
 SMALL_W, SMALL_SHARE = 15.0, 0.4
 """What the machine itself draws in a cycle (display, relays) would pass for a fraction of a small part, a valve: below
 this share of its plate it is not taken to be on."""
+BASE_MORE_W = 2.5
 CACHE = 4000
 
 
@@ -41,28 +42,83 @@ class Option:
 
 
 @dataclass(slots=True)
+class _Table:
+    """Every part's figures at one voltage, W: what recognition lets it draw, its band, its plate, its usual draw."""
+
+    low: list[float]
+    high: list[float]
+    least: list[float]
+    band_low: list[float | None]
+    band_high: list[float]
+    expected: list[float]
+    usual: list[float]
+
+    @classmethod
+    def of(cls, parts: tuple[Part, ...], usual_w: dict[int, float], volts: float | None) -> _Table:
+        table = cls([], [], [], [], [], [], [])
+        for i, part in enumerate(parts):
+            supply_least, supply_most = part.supply(volts)
+            least = part.rated_w * SMALL_SHARE if part.rated_w <= SMALL_W else part.least_w
+            low = least * supply_least
+            if part.resistive and part.low_w is not None:
+                low = part.low_w * supply_least * (1 - SLACK)
+            band_low, band_high = part.band(volts)
+            expected = part.expected_w(volts)
+            usual = usual_w.get(i)
+            if usual is None or part.resistive:
+                usual = expected
+            else:
+                usual = min(max(_coarse(usual), 0.2 * expected), 1.3 * expected)
+            table.low.append(low)
+            table.high.append(part.high_w * supply_most * (1 + SLACK))
+            table.least.append(least)
+            table.band_low.append(band_low)
+            table.band_high.append(band_high)
+            table.expected.append(expected)
+            table.usual.append(usual)
+        return table
+
+
+@dataclass(slots=True)
 class Levels:
     """Explains levels for one machine. ``base_w`` is what the machine itself draws in a cycle, learned as it goes;
     ``motor_w`` what a motor alone was seen to draw."""
 
     chart: ChartModel
     base_w: float = 1.5
-    base_known: bool = False
+    base_seen: bool = False
     usual_w: dict[int, float] = field(default_factory=dict)
+    resolution_w: float = 1.0
+    """What the meter can tell apart, at most 2 W."""
     _cache: dict[tuple[int, int, int], tuple[Option, ...]] = field(default_factory=dict)
+    _tables: dict[float | None, _Table] = field(default_factory=dict)
+    _phase_sets: dict[int, list[tuple[tuple[Fault, ...], tuple[int, ...], int]]] = field(default_factory=dict)
 
     @classmethod
     def of(cls, chart: ChartModel) -> Levels:
         standby = chart.standby_w
-        return cls(chart, 1.5 if standby is None else standby, standby is not None)
+        return cls(chart, 1.5 if standby is None else standby)
+
+    def learn_resolution(self, resolution_w: float) -> None:
+        """The meter's steps, as seen so far."""
+        new = min(2.0, max(0.1, round(resolution_w, 1))) if resolution_w else 1.0
+        if new != self.resolution_w:
+            self.resolution_w = new
+            self._forget()
 
     def learn_base(self, level_w: float) -> None:
-        """A long level at standby inside a cycle: the machine's own draw."""
-        new = level_w if not self.base_known else 0.5 * self.base_w + 0.5 * level_w
-        self.base_known = True
-        if abs(new - self.base_w) > 0.05:
+        """A level at standby inside a cycle: the machine's own draw, the least that was seen for some seconds."""
+        new = level_w if not self.base_seen or level_w < self.base_w else 0.8 * self.base_w + 0.2 * level_w
+        if abs(new - self.base_w) > 0.05 or not self.base_seen:
             self.base_w = round(new, 2)
-            self._cache.clear()
+            self.base_seen = True
+            self._forget()
+
+    def new_cycle(self) -> None:
+        """What the machine draws in a cycle is to be seen anew: displays and relays differ by programme."""
+        self.base_seen = False
+        self.base_w = 1.5 if self.chart.standby_w is None else self.chart.standby_w
+        self._forget()
 
     def learn_usual(self, part: int, level_w: float) -> None:
         """A part was seen drawing alone."""
@@ -71,37 +127,45 @@ class Levels:
         new = drawn if old is None else 0.8 * old + 0.2 * drawn
         self.usual_w[part] = new
         if old is None or _coarse(old) != _coarse(new):
-            self._cache.clear()
+            self._forget()
+
+    def base_more_w(self) -> float:
+        """By how much the machine itself may draw more in a cycle than at standby, as long as that was not seen."""
+        return 0.0 if self.base_seen else max(0.0, min(BASE_MORE_W, self.chart.at_standby_w - self.base_w))
+
+    def _forget(self) -> None:
+        self._cache.clear()
+        self._tables.clear()
 
     def at_standby(self, level_w: float) -> bool:
         return level_w <= self.chart.at_standby_w
 
     def explain(self, phase: PhaseModel, level_w: float, volts: float | None) -> tuple[Option, ...]:
-        """Every sensible explanation, the healthy ones first; never empty. Levels are told apart to 0.25 W or 0.5 %."""
-        step = 0.25 if level_w < 100 else 2.0 if level_w < 1000 else 8.0
-        steps = round(level_w / step)
-        volts = None if volts is None else round(volts)
-        key = (phase.number, steps + (1 << 20) * round(step * 4), -1 if volts is None else round(volts))
+        """Every sensible explanation, the healthy ones first; never empty. Levels are told apart to about 1 %."""
+        step = 0.25 if level_w < 25 else 1.0 if level_w < 100 else 4.0 if level_w < 1000 else 12.0
+        steps = int(level_w / step + 0.5)
+        pairs_v = -1 if volts is None else int(volts / 2 + 0.5)
+        key = (phase.number, steps + 10_000 * int(step * 4), pairs_v)
         found = self._cache.get(key)
         if found is None:
             if len(self._cache) >= CACHE:
                 self._cache.clear()
-            found = self._cache[key] = self._explain(phase, steps * step, volts)
+            found = self._cache[key] = self._explain(phase, steps * step, None if pairs_v < 0 else pairs_v * 2.0)
         return found
 
     # ------------------------------------------------------------------ the work
 
     def _explain(self, phase: PhaseModel, level_w: float, volts: float | None) -> tuple[Option, ...]:
-        tol = 1.5 + 0.02 * level_w
-        own = level_w - self.base_w
-        options = self._fits(phase, own, tol, volts, level_w)
+        tol = 0.5 + 0.5 * self.resolution_w + 0.02 * level_w
+        own, table = level_w - self.base_w, self._table(volts)
+        options = self._fits(phase, own, tol, table, level_w)
         if phase.band_w is not None:
             options += self._by_band(phase, level_w, tol)
-        healthy = [o for o in options if not o.faults]
-        if not healthy:
-            options += self._off_band(phase, own, volts)
-        if not healthy or min(o.z for o in healthy) > 0.8:
-            options += self._unexpected(phase, own, tol, volts)
+        least = min((o.z for o in options if not o.faults), default=None)
+        if least is None:
+            options += self._off_band(phase, own, table)
+        if least is None or least > 0.8:
+            options += self._unexpected(phase, own, tol, table)
         if not options:
             options.append(Option((("excess", -1),), phase.on_mask, 0.0))
         best: dict[tuple[Fault, ...], Option] = {}
@@ -111,61 +175,56 @@ class Levels:
                 best[option.faults] = option
         return tuple(sorted(best.values(), key=lambda o: (len(o.faults), o.z)))
 
-    def _range(self, part: Part, volts: float | None) -> tuple[float, float]:
-        least, most = part.supply(volts)
-        high = part.high_w * most * (1 + SLACK)
-        if part.resistive and part.low_w is not None:
-            return part.low_w * least * (1 - SLACK), high
-        return self._least(part) * least, high
+    def _table(self, volts: float | None) -> _Table:
+        found = self._tables.get(volts)
+        if found is None:
+            found = self._tables[volts] = _Table.of(self.chart.parts, self.usual_w, volts)
+        return found
 
-    @staticmethod
-    def _least(part: Part) -> float:
-        return part.rated_w * SMALL_SHARE if part.rated_w <= SMALL_W else part.least_w
+    def _sets(self, phase: PhaseModel) -> list[tuple[tuple[Fault, ...], tuple[int, ...], int]]:
+        """(what is missing, what draws, the same as a mask) for every part that may be on or off in a phase."""
+        found = self._phase_sets.get(phase.number)
+        if found is None:
+            on_sets: list[tuple[int, ...]] = [()]
+            for part in phase.on:
+                on_sets += [(*s, part) for s in on_sets]
+            pulsing: list[tuple[int, ...]] = [()]
+            for part in phase.pulsing:
+                pulsing += [(*s, part) for s in pulsing]
+            found = self._phase_sets[phase.number] = [
+                (tuple(("missing", i) for i in phase.on if i not in on), (*on, *p), self._mask((*on, *p)))
+                for on in on_sets
+                for p in pulsing
+            ]
+        return found
 
-    def _subsets(self, phase: PhaseModel) -> list[tuple[int, ...]]:
-        subsets: list[tuple[int, ...]] = [()]
-        for part in phase.pulsing:
-            subsets += [(*s, part) for s in subsets]
-        return subsets
-
-    def _fits(self, phase: PhaseModel, own: float, tol: float, volts: float | None, level_w: float) -> list[Option]:
+    def _fits(self, phase: PhaseModel, own: float, tol: float, table: _Table, level_w: float) -> list[Option]:
         """All needed parts with any of the pulsing ones; and with needed ones missing."""
-        parts, options = self.chart.parts, []
-        on_sets: list[tuple[int, ...]] = [()]
-        for part in phase.on:
-            on_sets += [(*s, part) for s in on_sets]
-        for on in on_sets:
-            missing = tuple(("missing", i) for i in phase.on if i not in on)
-            spare = (
-                sum(self._least(parts[i]) for _, i in missing) if len(missing) < len(phase.on) or phase.pulsing else 0.0
-            )
-            for pulsing in self._subsets(phase):
-                drawing = (*on, *pulsing)
-                if not drawing:
-                    if self.at_standby(level_w):
-                        z = 0.0 if own <= 1.5 + 0.5 * self.base_w else 0.4
-                        idle = len(missing) > 1 or (missing and phase.pulsing)
-                        options.append(Option((("idle", -1),) if idle else missing, 0, z))
-                    continue
-                ranges = [self._range(parts[i], volts) for i in drawing]
-                low, high = sum(r[0] for r in ranges), sum(r[1] for r in ranges)
-                if low - tol <= own <= high + tol + (spare if missing else 0.0):
-                    options.append(Option(missing, self._mask(drawing), self._far(drawing, own, volts)))
+        options, more = [], self.base_more_w()
+        for missing, drawing, mask in self._sets(phase):
+            if not drawing:
+                if self.at_standby(level_w):
+                    z = 0.0 if own <= 1.5 + 0.5 * self.base_w else 0.4
+                    idle = len(missing) > 1 or (missing and phase.pulsing)
+                    options.append(Option((("idle", -1),) if idle else missing, 0, z))
+                continue
+            low = high = 0.0
+            for i in drawing:
+                low += table.low[i]
+                high += table.high[i]
+            if missing and (len(missing) < len(phase.on) or phase.pulsing):
+                high += sum(table.least[i] for _, i in missing)
+            if low - tol <= own <= high + tol + more:
+                options.append(Option(missing, mask, self._far(drawing, own, table)))
         return options
 
-    def _far(self, drawing: tuple[int, ...], own: float, volts: float | None) -> float:
+    @staticmethod
+    def _far(drawing: tuple[int, ...], own: float, table: _Table) -> float:
         """How far-fetched: parts that would draw little of what their plate, or their past, says."""
-        expected = sum(self._usual(i, volts) for i in drawing)
-        share = own / expected
+        share = own / sum(table.usual[i] for i in drawing)
         if share < 0.55:
             return min(TOO_LITTLE_Z, (0.55 - share) * 4)
         return min(STRETCH_Z, max(0.0, abs(share - 1) - 0.25) * 1.5 + 0.2 * abs(share - 1))
-
-    def _usual(self, i: int, volts: float | None) -> float:
-        part = self.chart.parts[i]
-        expected = part.expected_w(volts)
-        usual = self.usual_w.get(i)
-        return expected if usual is None or part.resistive else min(max(_coarse(usual), 0.2 * expected), 1.3 * expected)
 
     def _by_band(self, phase: PhaseModel, level_w: float, tol: float) -> list[Option]:
         """A phase with a band of its own for the whole machine: within it, all is well."""
@@ -176,40 +235,37 @@ class Levels:
             return [] if self.at_standby(level_w) else [Option((("phase_low", -1),), phase.mask, 0.3)]
         return [Option((), phase.mask, 0.0)]
 
-    def _off_band(self, phase: PhaseModel, own: float, volts: float | None) -> list[Option]:
+    def _off_band(self, phase: PhaseModel, own: float, table: _Table) -> list[Option]:
         """One part of the phase outside its band explains the level."""
         options = []
-        for pulsing in self._subsets(phase):
-            drawing = (*phase.on, *pulsing)
+        for missing, drawing, mask in self._sets(phase):
+            if missing:
+                continue
+            whole = sum(table.usual[i] for i in drawing)
             for i in drawing:
-                part = self.chart.parts[i]
-                others = sum(self._usual(k, volts) for k in drawing if k != i)
-                drawn = own - others
-                low, high = part.band(volts)
-                expected = part.expected_w(volts)
-                if low is not None and part.least_w < drawn < low:
-                    options.append(Option((("low", i),), self._mask(drawing), 0.2 * (1 - drawn / expected)))
-                elif high < drawn <= HIGHEST * expected + 5:
-                    options.append(Option((("high", i),), self._mask(drawing), 1.5 * (drawn / expected - 1)))
+                drawn = own - (whole - table.usual[i])
+                low, high, expected = table.band_low[i], table.band_high[i], table.expected[i]
+                if low is not None and table.least[i] < drawn < low:
+                    options.append(Option((("low", i),), mask, 0.2 * (1 - drawn / expected)))
+                elif high < drawn <= (HIGHEST if expected > SMALL_MOTOR_W else HIGHEST_SMALL) * expected + 2:
+                    options.append(Option((("high", i),), mask, 0.3 * (drawn / expected - 1)))
         return options
 
-    def _unexpected(self, phase: PhaseModel, own: float, tol: float, volts: float | None) -> list[Option]:
+    def _unexpected(self, phase: PhaseModel, own: float, tol: float, table: _Table) -> list[Option]:
         """The phase's parts, and one that does not belong."""
         options = []
-        listed = {*phase.on, *phase.pulsing}
-        for i, part in enumerate(self.chart.parts):
-            if i in listed:
+        whole_mask = phase.mask
+        for missing, drawing, mask in self._sets(phase):
+            if missing:
                 continue
-            low, high = self._range(part, volts)
-            for pulsing in self._subsets(phase):
-                drawing = (*phase.on, *pulsing)
-                lows = sum(self._usual(k, volts) * 0.75 for k in drawing)
-                highs = sum(
-                    min(self._usual(k, volts) * 1.25, self._range(self.chart.parts[k], volts)[1]) for k in drawing
-                )
-                if low + lows - tol <= own <= high + highs + tol:
-                    z = self._far((*drawing, i), own, volts)
-                    options.append(Option((("unexpected", i),), self._mask((*drawing, i)), z))
+            lows = highs = 0.0
+            for k in drawing:
+                lows += table.usual[k] * 0.75
+                highs += min(table.usual[k] * 1.25, table.high[k])
+            for i in range(len(self.chart.parts)):
+                if not whole_mask >> i & 1 and table.low[i] + lows - tol <= own <= table.high[i] + highs + tol:
+                    z = self._far((*drawing, i), own, table)
+                    options.append(Option((("unexpected", i),), mask | 1 << i, z))
         return options
 
     @staticmethod

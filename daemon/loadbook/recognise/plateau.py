@@ -49,10 +49,11 @@ class PlateauFinder:
     out_ms: int = -1
     out_mw: int = 0
     from_mw: int = 0
+    from_n: int = 0
 
     def step(self, at_ms: int, power_mw: int) -> int:
-        """Takes one reading and says what it did. After CHANGED the fields describe the new level, ``from_mw`` the
-        old; after BLIP ``out_mw`` still holds the blip's power."""
+        """Takes one reading and says what it did. After CHANGED the fields describe the new level, ``from_mw`` and
+        ``from_n`` the old; after BLIP ``out_mw`` still holds the blip's power."""
         if not self.open:
             self._begin(at_ms, power_mw)
             self.from_mw = power_mw
@@ -68,9 +69,9 @@ class PlateauFinder:
         if self.out_ms < 0:
             self.out_ms, self.out_mw = at_ms, power_mw
             return OUTSIDE
-        start_ms, first_mw, old_mw = self.out_ms, self.out_mw, level
+        start_ms, first_mw, old_mw, old_n = self.out_ms, self.out_mw, level, self.n
         self._begin(start_ms, power_mw)
-        self.from_mw = old_mw
+        self.from_mw, self.from_n = old_mw, old_n
         if abs(first_mw - power_mw) <= tolerance_mw(power_mw):
             self.level_mw = (first_mw + power_mw) // 2
             self.n, self.block_n, self.block_mw = 2, 0, 0

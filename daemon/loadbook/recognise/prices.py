@@ -34,8 +34,10 @@ SKIP_NEEDED = 9.0
 SKIP_UNSEEN = 0.5
 OUT_OF_ORDER = 3.0
 TOO_SHORT, TOO_SHORT_MORE = 3.0, 4.5
-TOO_LONG, TOO_LONG_MORE, TOO_LONG_DOUBLE = 4.0, 5.0, 3.0
-PATTERN = 1.5
+TOO_LONG, TOO_LONG_MORE, TOO_LONG_QUIET, TOO_LONG_DOUBLE = 4.0, 5.0, 3.0, 3.0
+PATTERN, LONG_STROKE = 1.5, 5.0
+NO_STEP = 6.0
+"""One part takes over from another in the middle of a level that stands still."""
 HIGH_LATER = 3.5
 """On top, for a part that drew what it should before in the same phase: something else has rather come on."""
 STILL_ON = 4.0
@@ -43,14 +45,14 @@ STILL_ON = 4.0
 AGAIN = 0.25
 MOTOR_QUIET = 6.0
 LOG_BEGINS_INSIDE = 2.0
-NEW_CYCLE = 1.0
-STOPPED = 7.0
+NEW_CYCLE, NEW_CYCLE_EARLY = 1.0, 5.0
+STOPPED = 11.0
 DROPPED = 3.0
 MARGIN = 4.0
 """Another programme still fits while it is less than this behind."""
-HOPELESS = 18.0
+HOPELESS = 16.0
 """A hypothesis this far behind the best is given up."""
-BEAM = 28
+BEAM = 16
 KEPT_OF_CLEARED = 0.15
 """Of the price of a fault that went away before it was believed, this much stays."""
 

@@ -39,6 +39,8 @@ class Moment:
     volts: float | None
     from_volts: float | None
     """The mean over the level before."""
+    from_n: int
+    """Readings on the level before."""
     resolution_w: float
     """Smallest difference between two readings seen so far, W: what the meter can tell apart."""
 

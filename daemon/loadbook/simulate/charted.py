@@ -9,12 +9,13 @@ from itertools import pairwise
 from typing import Any
 
 import numpy as np
-import numpy.typing as npt
 
 from loadbook.machine import PhaseChart
+from loadbook.simulate import standing
 from loadbook.simulate.bands import MISSING_SHARE, band_w
 from loadbook.simulate.expect import Expected, View
 from loadbook.simulate.run import DT_S, Stay
+from loadbook.simulate.spells import spells
 
 INRUSH_S = 3.0
 HEATER_SETTLES_S = 20.0
@@ -34,19 +35,7 @@ def expectations(view: View) -> list[Expected]:
     out += _order(view)
     out += _stopped(view)
     out += _never_ending(view)
-    return out
-
-
-def spells(on: npt.NDArray[np.bool_], bridge_s: float = 0.0) -> list[tuple[int, int]]:
-    """Spells of True as (first, past last), joined over breaks of up to ``bridge_s``."""
-    edges = np.flatnonzero(np.diff(np.concatenate([[False], on, [False]]).astype(np.int8)))
-    pairs = list(zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True))
-    out: list[tuple[int, int]] = []
-    for first, last in pairs:
-        if out and (first - out[-1][1]) * DT_S <= bridge_s:
-            out[-1] = (out[-1][0], last)
-        else:
-            out.append((first, last))
+    out += standing.expectations(view)
     return out
 
 

@@ -23,6 +23,8 @@ class Expected:
     components: tuple[str, ...] = ()
     cycle: int | None = None
     needed: bool = False
+    may: bool = False
+    """It may be said, whatever the scenario is about; never needed."""
     also: tuple[str, ...] = ()
     """Other kinds that say the same."""
 

@@ -6,9 +6,9 @@ import numpy as np
 import numpy.typing as npt
 
 from loadbook.simulate.bands import idle_limit_w
-from loadbook.simulate.charted import spells
 from loadbook.simulate.expect import Expected, View
 from loadbook.simulate.run import DT_S
+from loadbook.simulate.spells import spells
 
 SILENT_S = 60.0
 LOST_S = 10.0

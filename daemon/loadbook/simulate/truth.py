@@ -44,7 +44,8 @@ def truth_of(recorded: Recorded, rows: Rows, needed: Callable[[list[Expected]], 
     view = View(recorded, rows, "voltage_v" in rows.columns, 2 * step_s + 1.0)
     cycles = cycles_of(view)
     expected = charted.expectations(view) + seen.expectations(view, [(c.start_s, c.end_s) for c in cycles])
-    for one in expected if needed is None else needed(expected):
+    firm = [e for e in expected if not e.may]
+    for one in firm if needed is None else needed(firm):
         one.needed = True
     return Truth(cycles, switches_of(recorded), expected)
 

@@ -36,12 +36,15 @@ def _listing(machine: str | None) -> dict[str, Any]:
     except ValueError:
         abort(400, "before must be milliseconds since 1970.")
     rows = here.queries.cycles(machine, before_ms, A_PAGE + 1)
+    machines = {m.id: m for m in here.queries.machines()}
+    for row in rows:
+        here.brought_up(machines[row.machine], row.cycle)
     older = rows[A_PAGE - 1].cycle.start_ms if len(rows) > A_PAGE else None
     return {
         "days": _by_day(rows[:A_PAGE]),
         "older_ms": older,
         "costed": any(row.cycle.cost for row in rows),
-        "machines": {m.id: m for m in here.queries.machines()},
+        "machines": machines,
         "paged": before_ms != FAR_MS,
     }
 
@@ -67,6 +70,7 @@ def _cycle(machine: str, key_ms: int) -> dict[str, Any]:
     cycle = queries.cycle(machine, key_ms)
     if cycle is None:
         abort(404)
+    parts().brought_up(row, cycle)
     return {
         "m": row,
         "c": cycle,

@@ -63,6 +63,7 @@ window.lanes = (() => {
     const c = u.ctx, dpr = devicePixelRatio || 1;
     const { left, top, width, height } = u.bbox;
     const base = top + height + 34 * dpr;
+    if (u.scales.x.max - u.scales.x.min > 3 * 3600) return; // too narrow to read
     c.save();
     c.font = `${11 * dpr}px system-ui, "Liberation Sans", Arial, sans-serif`;
     c.textBaseline = "middle";

@@ -51,6 +51,10 @@
       const text = `(${live.duration((now - Number(el.dataset.ago)) / 1000)})`;
       if (el.textContent !== text) el.textContent = text;
     }
+    for (const el of document.querySelectorAll("[data-for]")) {
+      const text = live.duration((now - Number(el.dataset.for)) / 1000);
+      if (el.textContent !== text) el.textContent = text;
+    }
     for (const el of document.querySelectorAll("[data-in]")) {
       const text = live.duration((Number(el.dataset.in) - now) / 1000);
       if (el.textContent !== text) el.textContent = text;
@@ -198,4 +202,8 @@
   window.addEventListener("pageshow", (event) => { if (event.persisted) listen(); });
   listen();
   setInterval(count, 1000);
+  // figures that grow while nothing changes: energy so far, the running phase
+  setInterval(() => {
+    if (!paused && heard) for (const el of document.querySelectorAll("[data-every]")) readAgain(el);
+  }, 20000);
 })();
