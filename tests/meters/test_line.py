@@ -10,6 +10,7 @@ import pytest
 from loadbook.clock import Clock
 from loadbook.files import load_map
 from loadbook.meters.simulated import SimulatedLine, SimulatedMeter
+from loadbook.meters.sink import GAP_CHECKS, GAP_REASONS
 
 from tests.meters.conftest import SHIPPED, player, polling, small_log, wait_for
 
@@ -186,17 +187,24 @@ def test_an_adapter_pulled_out_and_put_back_reads_again(same_name: bool, tmp_pat
 
 
 def test_a_silence_in_the_log_is_silence_on_the_line(tmp_path: Path) -> None:
-    log = small_log(rows=2)
-    log.at_ms[1] = 60_000
-    clock = Clock(speed=60.0)
+    log = small_log(rows=400)
+    log.at_ms[1:] += 60_000
+    clock = Clock(speed=40.0)
     meter = SimulatedMeter(1, load_map("float32-big-endian", HERE), player(clock, log))
     line = SimulatedLine([meter], clock, link=tmp_path / "port").start()
     loop, memory, _ = polling(line, {1: "float32-big-endian"}, interval_s=0.05, timeout_s=0.1)
     loop.start()
     try:
         wait_for(lambda: any(reason == "no_answer" for _, reason, _ in memory.gaps))
-        wait_for(lambda: any(r.power_w == 101.0 for r in memory.of("m1")))
+        wait_for(lambda: any(r.power_w >= 101.0 for r in memory.of("m1")))
     finally:
         loop.stop()
         loop.join(10)
         line.stop()
+
+
+def test_every_reason_says_what_to_look_at_and_is_in_the_readme() -> None:
+    assert set(GAP_REASONS) == set(GAP_CHECKS)
+    readme = (Path(__file__).resolve().parents[2] / "README.md").read_text(encoding="utf-8")
+    for reason, words in GAP_REASONS.items():
+        assert f"| `{reason}` | {words} | {GAP_CHECKS[reason]} |" in readme

@@ -8,6 +8,8 @@ from pathlib import Path
 
 import pytest
 import sunspec2
+from hypothesis import given, settings
+from hypothesis import strategies as st
 from loadbook.clock import Clock
 from loadbook.files import load_map
 from loadbook.meters.maps import Block, Registers
@@ -150,3 +152,25 @@ def test_a_meter_that_answers_nonsense_does_not_hold_us_for_ever() -> None:
     cells[3, 40000], cells[3, 40001] = 0x5375, 0x6E53
     with pytest.raises(NotFoundError):
         search(cells)
+
+
+@given(st.data())
+@settings(max_examples=200)
+def test_any_registers_end_the_search(data: st.DataObject) -> None:
+    """Whatever a meter answers, the search ends, asks only for registers there are, and raises only what it says."""
+    words = st.one_of(st.integers(0, 0xFFFF), st.sampled_from([1, 66, 105, 124, 201, 211, 0xFFFF]))
+    walk = find(spec())
+    asked = 0
+    try:
+        block = next(walk)
+        while True:
+            asked += 1
+            assert block.address + block.count <= 65536
+            marker = block.address in spec().bases and data.draw(st.booleans())
+            answer = [0x5375, 0x6E53] if marker else data.draw(st.one_of(st.none(), st.tuples(words, words)))
+            block = walk.send(answer)
+    except StopIteration as found:
+        assert found.value.blocks[0].count <= 125
+    except NotFoundError:
+        pass
+    assert asked <= 3 * 62

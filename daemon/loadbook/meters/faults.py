@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import random
 import threading
-from collections.abc import Callable
 from dataclasses import dataclass
 
 from loadbook.meters.frames import crc
@@ -22,6 +21,9 @@ KINDS: tuple[str, ...] = (
 )
 """``noise`` puts rubbish before and after a good answer; the others leave no good answer in time."""
 
+Pieces = list[tuple[float, bytes]]
+"""What comes out, as (delay in s, bytes)."""
+
 
 @dataclass(slots=True)
 class _Order:
@@ -35,9 +37,7 @@ class _Order:
 class Faults:
     """Orders given by the test, carried out in the order given, each for its number of answers."""
 
-    def __init__(self, told: Callable[[str], None], seed: int = 1) -> None:
-        """``told`` is called with the kind whenever an answer is spoiled."""
-        self._told = told
+    def __init__(self, seed: int = 1) -> None:
         self._orders: list[_Order] = []
         self._lock = threading.Lock()
         self._random = random.Random(seed)
@@ -57,13 +57,13 @@ class Faults:
         with self._lock:
             self._orders.clear()
 
-    def spoil(self, frame: bytes, silent: bool) -> list[tuple[float, bytes]]:
-        """What becomes of an RTU answer, as (delay in s, bytes)."""
-        order = self._next(frame[0], silent)
+    def spoil(self, frame: bytes) -> tuple[str | None, Pieces]:
+        """What becomes of an RTU answer: the kind of fault, and what comes out."""
+        order = self._next(frame[0])
         if order is None:
-            return [] if silent else [(0.0, frame)]
+            return None, [(0.0, frame)]
         body, noise = frame[:-2], self._random.randbytes(1 + self._random.randrange(40))
-        spoiled: dict[str, list[tuple[float, bytes]]] = {
+        spoiled: dict[str, Pieces] = {
             "crc": [(0.0, body[:-1] + bytes((body[-1] ^ 0x10,)) + frame[-2:])],
             "garbage": [(0.0, noise)],
             "noise": [(0.0, b"\x00\xff" + frame + b"\x00")],
@@ -74,26 +74,22 @@ class Faults:
             "silence": [],
             "late": [(order.delay_s, frame)],
         }
-        return spoiled[order.kind]
+        return order.kind, spoiled[order.kind]
 
-    def spoil_tcp(self, packet: bytes, silent: bool) -> list[tuple[float, bytes]]:
+    def spoil_tcp(self, packet: bytes) -> tuple[str | None, Pieces]:
         """The same for an answer with a TCP head of 7 bytes (no checksum there: what damages bits is plain silence)."""
-        order = self._next(packet[6], silent)
+        order = self._next(packet[6])
         if order is None:
-            return [] if silent else [(0.0, packet)]
-        if order.kind == "late":
-            return [(order.delay_s, packet)]
-        if order.kind == "exception":
-            return [(0.0, packet[:4] + b"\x00\x03" + bytes((packet[6], packet[7] | 0x80, order.code)))]
-        if order.kind == "wrong_unit":
-            return [(0.0, packet[:6] + bytes((packet[6] % 247 + 1,)) + packet[7:])]
-        if order.kind == "short":
-            return [(0.0, packet[: len(packet) // 2])]
-        return []
+            return None, [(0.0, packet)]
+        spoiled: dict[str, Pieces] = {
+            "late": [(order.delay_s, packet)],
+            "exception": [(0.0, packet[:4] + b"\x00\x03" + bytes((packet[6], packet[7] | 0x80, order.code)))],
+            "wrong_unit": [(0.0, packet[:6] + bytes((packet[6] % 247 + 1,)) + packet[7:])],
+            "short": [(0.0, packet[: len(packet) // 2])],
+        }
+        return order.kind, spoiled.get(order.kind, [])
 
-    def _next(self, unit_id: int, silent: bool) -> _Order | None:
-        if silent:
-            return None
+    def _next(self, unit_id: int) -> _Order | None:
         with self._lock:
             for order in self._orders:
                 if order.unit_id in (None, unit_id):
@@ -101,7 +97,6 @@ class Faults:
                         order.left -= 1
                         if order.left == 0:
                             self._orders.remove(order)
-                    self._told(order.kind)
                     return order
         return None
 

@@ -8,6 +8,7 @@ import asyncio
 import math
 import threading
 from collections import deque
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -19,7 +20,7 @@ from pymodbus.server import ModbusSerialServer, ModbusTcpServer
 from pymodbus.simulator import DataType, SimData, SimDevice
 
 from loadbook.clock import Clock
-from loadbook.meters.faults import Faults
+from loadbook.meters.faults import Faults, Pieces
 from loadbook.meters.maps import MeterMap, Model, Registers, SunSpec
 from loadbook.meters.pseudoline import PseudoLine
 from loadbook.meters.registers import encode
@@ -177,14 +178,13 @@ class SimulatedLine:
         take the time of the line's speed."""
         self.meters = {meter.unit_id: meter for meter in meters}
         self.journal: deque[Answer] = deque(maxlen=journal_length)
-        self.faults = Faults(self._spoiled)
+        self.faults = Faults()
         self.clock = clock
         self._link = link
         self._baud_bd = baud_bd
         self._char_s = char_bits / baud_bd if paced else 0.0
         self._turnaround_s = turnaround_s
-        self._silent: set[int] = set()
-        self._last: Answer | None = None
+        self._on_its_way: dict[int, deque[Answer]] = {unit: deque() for unit in self.meters}
         self._loop = asyncio.new_event_loop()
         self._server: ModbusSerialServer | ModbusTcpServer | None = None
         self._thread = threading.Thread(target=self._run, name="simulated-line", daemon=True)
@@ -206,7 +206,7 @@ class SimulatedLine:
                 char_s=self._char_s,
                 turnaround_s=self._turnaround_s,
                 on_request=self._request,
-                on_answer=lambda data: self.faults.spoil(data, self._is_silent(data[0])),
+                on_answer=lambda data: self._let_out(data[0], data[1], data, self.faults.spoil),
             )
         self._thread.start()
         self._started.wait(10)
@@ -224,19 +224,22 @@ class SimulatedLine:
 
     def asked(self, answer: Answer) -> None:
         """A meter is about to answer (called by its device); without a row it stays silent."""
-        if answer.row is None:
-            self._silent.add(answer.unit_id)
-            return
-        self._silent.discard(answer.unit_id)
-        self._last = answer
-        self.journal.append(answer)
+        self._on_its_way[answer.unit_id].append(answer)
+        if answer.row is not None:
+            self.journal.append(answer)
 
-    def _is_silent(self, unit_id: int) -> bool:
-        return unit_id in self._silent
-
-    def _spoiled(self, how: str) -> None:
-        if self._last is not None:
-            self._last.spoiled = how
+    def _let_out(
+        self, unit_id: int, function: int, data: bytes, spoil: Callable[[bytes], tuple[str | None, Pieces]]
+    ) -> Pieces:
+        """An answer leaves its meter: what the line makes of it."""
+        waiting = self._on_its_way.get(unit_id)
+        answer = None if function & 0x80 or not waiting else waiting.popleft()
+        if answer is not None and answer.row is None:
+            return []
+        kind, pieces = spoil(data)
+        if answer is not None:
+            answer.spoiled = kind
+        return pieces
 
     def _request(self, data: bytes) -> list[tuple[float, bytes]]:
         """Nobody answers for a unit that is not there."""
@@ -245,7 +248,7 @@ class SimulatedLine:
     def _tcp_packet(self, sending: bool, data: bytes) -> bytes:
         if not sending or len(data) < 9:
             return data
-        pieces = self.faults.spoil_tcp(data, self._is_silent(data[6]))
+        pieces = self._let_out(data[6], data[7], data, self.faults.spoil_tcp)
         now = b"".join(piece for delay_s, piece in pieces if delay_s == 0)
         for delay_s, piece in pieces:
             if delay_s:

@@ -26,6 +26,23 @@ GAP_REASONS: dict[str, str] = {
 }
 """Why a tick has no reading. A gap always carries one of these."""
 
+GAP_CHECKS: dict[str, str] = {
+    "no_answer": "is the meter powered, A and B the right way round, unit id, baud rate and parity right?",
+    "crc": "parity, termination at both ends, the cable's way past motors and inverters",
+    "short": "termination and cable; another program on the same line",
+    "garbage": "baud rate and parity; another program on the same line",
+    "wrong_unit": "two meters with one unit id, or another program on the same line",
+    "wrong_answer": "another program on the same line",
+    "late": "the meter is slower than timeout_s: raise it",
+    "exception": "addresses and function code of the map against the meter's sheet: loadbook meter try",
+    "not_found": "is it the meter the map is for? loadbook meter try",
+    "no_value": "the meter says it measures nothing: is its voltage input connected?",
+    "port_gone": "is the adapter plugged in, the network up, the path one of /dev/serial/by-id?",
+    "line_busy": "mend the meters that do not answer, or give the line fewer",
+    "overrun": "the board is overloaded, or the line's meters need longer than the interval",
+}
+"""What to look at, by reason. Common practice, no source."""
+
 
 class Sink(Protocol):
     """Takes readings and gaps in at once: never blocks, never raises, bounded."""

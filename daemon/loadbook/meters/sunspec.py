@@ -39,6 +39,8 @@ def find(spec: SunSpec) -> Generator[Block, Sequence[int] | None, Registers]:
                 break
             number, length = head
             seen.append(number)
+            if address + 2 + length > 65536:
+                break
             for model in spec.models:
                 if number in model.ids and length >= model.length:
                     return resolve(spec, model, address, number, length)
