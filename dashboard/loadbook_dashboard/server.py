@@ -23,7 +23,7 @@ from loadbook.settings import Settings
 from loadbook.store.choose import open_reader
 from loadbook.store.connect import LEDGER_FILE
 from loadbook.transport.client import Client
-from loadbook.transport.packs import decode
+from loadbook.transport.packs import Step, decode
 from loadbook.transport.topics import Topics, subject_of
 
 from loadbook_dashboard import create_app
@@ -38,6 +38,8 @@ from loadbook_dashboard.web import Web
 log = logging.getLogger(__name__)
 
 RECORDER = "recorder"
+TOLD_OF_A_PACK = 3
+"""A longer pack makes up for an outage: browsers are told its last readings and read the rest from the store."""
 PAGE_THREADS = 8
 """Threads for pages, beside one for every browser that watches."""
 
@@ -82,9 +84,12 @@ class Ear:
 
     def _readings(self, topic: str, payload: bytes) -> None:
         pack = decode(self.site, payload)
-        for entry in pack.entries:
+        newest = len(pack.entries) - TOLD_OF_A_PACK
+        for place, entry in enumerate(pack.entries):
             if isinstance(entry.what, Reading):
-                self.hub.reading(pack.meter, entry.what)
+                self.hub.reading(pack.meter, entry.what, tell=place >= newest)
+            elif isinstance(entry.what, Step):
+                self.hub.stepped(pack.meter, entry.what.from_ms, entry.what.by_ms)
 
     def _phase(self, topic: str, payload: bytes) -> None:
         self.hub.changed(subject_of(topic), "phase")

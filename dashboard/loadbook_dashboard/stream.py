@@ -10,6 +10,7 @@ import json
 import threading
 from collections import defaultdict, deque
 from collections.abc import Callable, Iterator
+from dataclasses import replace
 from typing import Any
 
 from loadbook.reading import Reading, Series, series_of
@@ -123,19 +124,30 @@ class Hub:
     def _link(self) -> dict[str, Any]:
         return {"linked": self.linked, "trouble": self.recorder_trouble}
 
-    def reading(self, meter: str, reading: Reading) -> None:
-        """A reading arrived."""
+    def reading(self, meter: str, reading: Reading, tell: bool = True) -> None:
+        """A reading arrived. ``tell`` is false for one that is late: it is kept, and no browser is bothered."""
         with self._lock:
             recent = self._recent[meter]
             if recent and reading.at_ms <= recent[-1].at_ms:
                 return  # delivered again, or out of order: the store sorts it in, the screen need not
             recent.append(reading)
+        if not tell:
+            return
         shown = {"meter": meter, "at_ms": reading.at_ms, "power_w": reading.power_w}
         for name in ("voltage_v", "power_factor"):
             value = getattr(reading, name)
             if value is not None:
                 shown[name] = value
         self.say("reading", shown)
+
+    def stepped(self, meter: str, from_ms: int, by_ms: int) -> None:
+        """The board's clock was set: a meter's readings since ``from_ms`` belong ``by_ms`` later."""
+        with self._lock:
+            recent = self._recent[meter]
+            moved = [replace(r, at_ms=r.at_ms + by_ms) if r.at_ms >= from_ms else r for r in recent]
+            recent.clear()
+            recent.extend(sorted(moved, key=lambda r: r.at_ms))
+        self.say("afresh", {})
 
     def recent(self, meter: str) -> Series:
         """The last readings of a meter, which the store may not have yet."""

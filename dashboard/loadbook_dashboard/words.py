@@ -78,7 +78,9 @@ def watts(value: float | None) -> str:
 
 
 def kwh(value: float | None) -> str:
-    """Energy in kWh with two decimals; three below 0.1 kWh."""
+    """Energy in kWh with two decimals, three below 0.1 kWh; in Wh below 0.01 kWh."""
+    if value is not None and abs(value) < 0.01:
+        return with_unit(value * 1000, "Wh", 1)
     return with_unit(value, "kWh", 3 if value is not None and abs(value) < 0.1 else 2)
 
 

@@ -21,7 +21,7 @@ from loadbook.reading import Reading
 from loadbook.settings import Broker, parse_settings
 from loadbook.transport.client import Client
 from loadbook.transport.embedded import EmbeddedBroker
-from loadbook.transport.packs import Entry, Pack, encode
+from loadbook.transport.packs import Entry, Pack, Step, encode
 from loadbook.transport.topics import Topics
 from loadbook_dashboard.requests import MqttAsker, RefusedError
 from loadbook_dashboard.server import Running, is_loopback, start
@@ -208,6 +208,38 @@ def test_a_reading_delivered_again_is_told_once() -> None:
     hub.close()
     assert [r.at_ms for r in hub.recent("m1").readings()] == [1000, 2000, 3000]
     assert watcher is not None
+
+
+def test_what_makes_up_for_an_outage_is_kept_and_told_briefly(running: Running, world: Client) -> None:
+    browser = Watching(running.url)
+    until(lambda: browser.heard("hello"))
+    first_ms = 1_795_612_800_000
+    late = tuple(Entry(n, first_ms + n * 1000, Reading(first_ms + n * 1000, power_w=float(n))) for n in range(1, 61))
+    world.publish(TOPICS.readings("m1"), encode("quay-street", Pack("m1", "s1", 1, late)))
+    until(lambda: browser.heard("reading", power_w=60.0))
+    assert len(running.parts.hub.recent("m1")) == 60
+    assert sum(name == "reading" for name, _ in browser.events) == 3
+    browser.answer.close()
+
+
+def test_when_the_clock_is_set_back_the_live_figures_go_on(running: Running, world: Client) -> None:
+    browser = Watching(running.url)
+    until(lambda: browser.heard("hello"))
+    at_ms, by_ms = 1_795_612_800_000, -3_600_000
+    step = Pack(
+        "m1",
+        "s1",
+        1,
+        (
+            Entry(1, at_ms, Reading(at_ms, power_w=1.0)),
+            Entry(2, at_ms + 1000 + by_ms, Step(at_ms, by_ms)),
+            Entry(3, at_ms + 1000 + by_ms, Reading(at_ms + 1000 + by_ms, power_w=2.0)),
+        ),
+    )
+    world.publish(TOPICS.readings("m1"), encode("quay-street", step))
+    until(lambda: browser.heard("reading", power_w=2.0) and browser.heard("afresh"))
+    assert running.parts.hub.recent("m1").at_ms.tolist() == [at_ms + by_ms, at_ms + 1000 + by_ms]
+    browser.answer.close()
 
 
 def test_a_port_in_use_is_said_in_one_line_and_nothing_is_left(broker: int, tmp_path: Path) -> None:

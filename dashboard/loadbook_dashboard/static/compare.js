@@ -101,7 +101,7 @@
       const axis = { stroke: () => this.colour.soft, font, grid: { stroke: () => this.colour.rule, width: 1 }, ticks: { stroke: () => this.colour.rule, width: 1 } };
       const moved = () => this.phases.map((p) => ({ ...p, start_ms: (p.start_ms - this.a[0]) / 60, end_ms: (p.end_ms - this.a[0]) / 60 }));
       this.plot = new uPlot({
-        width: Math.max(280, this.place.clientWidth), height: narrow ? 300 : 400, padding: [26, 14, 0, 0],
+        width: Math.max(280, this.place.clientWidth), height: narrow ? 300 : 400, padding: [30, 14, 0, 0],
         legend: { show: false },
         cursor: { drag: { x: true, y: false, setScale: false }, points: { show: false }, y: false },
         scales: { x: { time: false }, y: { range: (u, low, high) => [Math.min(0, low ?? 0), Math.max(10, (high ?? 10) * 1.06)] } },

@@ -2,7 +2,7 @@
 // in which they may end below it, and the lines of the pins. Drawing only; timeline.js decides what and when.
 "use strict";
 window.lanes = (() => {
-  const HEAD = 46; // CSS px above the plot: pins, then the names of the phases
+  const HEAD = 52; // CSS px above the plot: pins, then the names of the phases
   const FOOT = 40; // CSS px below the axis: two rows of windows
 
   function colours(el) {
@@ -19,12 +19,14 @@ window.lanes = (() => {
     return [Math.max(left, Math.min(left + width, x0)), Math.max(left, Math.min(left + width, x1))];
   }
 
+  const NAMES = 26; // of that, the names
+
   // Tints behind the trace and, above it, number and name as far as they fit.
   function bands(u, phases, now, colour, selected) {
     const c = u.ctx, dpr = devicePixelRatio || 1;
     const { left, top, width, height } = u.bbox;
     c.save();
-    c.font = `${12 * dpr}px system-ui, "Liberation Sans", Arial, sans-serif`;
+    c.font = `${(u.width < 560 ? 12 : 14) * dpr}px system-ui, "Liberation Sans", Arial, sans-serif`;
     c.textBaseline = "middle";
     c.textAlign = "left";
     for (const p of phases) {
@@ -36,21 +38,21 @@ window.lanes = (() => {
       c.globalAlpha = 0.55;
       c.fillRect(x0, top, x1 - x0, height);
       c.globalAlpha = 1;
-      c.fillRect(x0, top - 20 * dpr, x1 - x0, 20 * dpr);
+      c.fillRect(x0, top - NAMES * dpr, x1 - x0, NAMES * dpr);
       if (raw0 >= left) {
         c.fillStyle = colour.line;
-        c.fillRect(x0, top - 20 * dpr, dpr, height + 20 * dpr);
+        c.fillRect(x0, top - NAMES * dpr, dpr, height + NAMES * dpr);
       }
       if (p === selected) {
         c.strokeStyle = colour.ink;
         c.lineWidth = 2 * dpr;
-        c.strokeRect(x0 + dpr, top - 19 * dpr, x1 - x0 - 2 * dpr, height + 18 * dpr);
+        c.strokeRect(x0 + dpr, top - (NAMES - 1) * dpr, x1 - x0 - 2 * dpr, height + (NAMES - 2) * dpr);
       }
       const room = x1 - x0 - 8 * dpr;
       c.fillStyle = colour.ink;
       for (const text of [`${p.number} ${p.name}`, `${p.number}`]) {
         if (c.measureText(text).width <= room) {
-          c.fillText(text, x0 + 5 * dpr, top - 9.5 * dpr);
+          c.fillText(text, x0 + 5 * dpr, top - (NAMES / 2 - 0.5) * dpr);
           break;
         }
       }
@@ -116,7 +118,7 @@ window.lanes = (() => {
       if (x < left || x > left + width) continue;
       c.strokeStyle = colour.ink;
       c.beginPath();
-      c.moveTo(x, top - 22 * dpr);
+      c.moveTo(x, top - NAMES * dpr);
       c.lineTo(x, top + height);
       c.stroke();
     }
