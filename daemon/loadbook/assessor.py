@@ -211,9 +211,7 @@ class Assessor:
         self._step_start()
         now = self._moment()
         events = self.tracker.level(now)
-        found = self.standby.level(
-            now.at_ms, now.start_ms, now.start_energy_mwms, now.level_w, not self.tracker.in_cycle
-        )
+        found = self._idling(now)
         return events + (self._breach(found) if found else [])
 
     def _gap(self, until_ms: int) -> list[Event]:
@@ -235,7 +233,7 @@ class Assessor:
         now = self._moment()
         if at_ms >= self.tracker.next_check_ms:
             events += self.tracker.check(now)
-        found = self.standby.level(at_ms, now.start_ms, now.start_energy_mwms, now.level_w, not self.tracker.in_cycle)
+        found = self._idling(now)
         found = found or self.standby.judge(at_ms, now.energy_mwms)
         if found:
             events += self._breach(found)
@@ -243,6 +241,13 @@ class Assessor:
             self._lost_told = True
             events += self.tracker.supply_lost(now, self._lost_ms)
         return events
+
+    def _idling(self, now: Moment) -> Breach | None:
+        start_ms, start_mwms = now.start_ms, now.start_energy_mwms
+        if self.tracker.idle_from_ms > start_ms:
+            start_ms, start_mwms = self.tracker.idle_from_ms, now.energy_mwms
+            start_mwms -= int(now.level_w * 1000) * (now.at_ms - start_ms)
+        return self.standby.level(now.at_ms, start_ms, start_mwms, now.level_w, not self.tracker.in_cycle)
 
     def _due_ms(self) -> int:
         due = self.tracker.next_check_ms

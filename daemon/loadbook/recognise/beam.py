@@ -41,6 +41,8 @@ class Stretch:
     volts: float | None
     from_w: float = 0.0
     n: int = 1
+    level_ms: int = 0
+    """When the level itself began: a stretch may be a later part of it."""
     void: bool = False
     """Nothing may be concluded from it: the supply is away."""
 
@@ -204,13 +206,13 @@ class Beam:
                 break
             options = self.levels.explain(phases[place], stretch.level_w, stretch.volts)
             price = min(o.z * 0.5 + sum(prices.PRICE[f[0]] for f in o.faults) for o in options)
-            swaps = at_ms > stretch.start_ms and not gap_ms and self._swaps(story, phase, options, stretch)
+            swaps = at_ms > stretch.level_ms and not gap_ms and self._swaps(story, phase, options, stretch)
             price += prices.NO_STEP if swaps else 0.0
             healthy = price < 1.0
             if not dear and (healthy or (skips < 2.0 and whole + price < stays + 3.5)):
                 no_step = prices.NO_STEP if swaps else 0.0
                 child = self._child(story, place, at_ms, stretch, whole + no_step, flags, gap_ms)
-                if at_ms > stretch.start_ms and not healthy:
+                if at_ms > stretch.level_ms and not healthy:
                     self._prepay(child, options)
                 yield child
             hidden_ms += phases[place].min_ms
@@ -262,6 +264,10 @@ class Beam:
         if most_ms < phase.min_ms - GRACE_MS:
             cost = prices.TOO_SHORT + prices.TOO_SHORT_MORE * (1 - most_ms / phase.min_ms)
             flags["too_short"] = (at_ms, most_ms / 1000)
+        for i in phase.on:
+            if i not in story.now.seen_ms and not gap_ms:
+                suspect = story.now.suspects.get(("missing", i))
+                cost += max(0.0, story.price_in_full(("missing", i)) - (suspect.paid if suspect else 0.0))
         over_ms = least_ms - phase.max_ms
         if over_ms > GRACE_MS:
             cost += self._overrun(over_ms, phase)
@@ -296,7 +302,7 @@ class Beam:
         limit += phases[story.now.place].max_ms if story.now.place < len(phases) else 0
         child.now = Stay(place, at if gap_ms else at_ms, at_ms, stretch.start_mwms, late_limit_ms=limit)
         child.past, child.skipped = tuple(past), tuple(skipped)
-        child.now.stepped = at_ms == stretch.start_ms and self._stepped(phases, place, story.now.place, stretch)
+        child.now.stepped = at_ms == stretch.level_ms and self._stepped(phases, place, story.now.place, stretch)
         child.known = story.known | {
             f for f, s in left.suspects.items() if s.paid >= story.price_in_full(f) * 0.99 and f[1] >= 0
         }

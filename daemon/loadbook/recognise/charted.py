@@ -34,6 +34,8 @@ ANNOUNCE_MS = 8_000
 ANNOUNCE_ANYHOW_MS = 60_000
 FALSE_START_MS = 120_000
 NEW_AFTER_STANDBY_MS = 15_000
+NEW_DREW_MS = 45_000
+"""A cycle after another has drawn for so long before it is believed: one stroke of an anti-crease tumble is none."""
 DONE_AFTER_MS = 60_000
 SWITCH_MARGIN = 1.0
 LEARN_MS = 4_000
@@ -62,6 +64,8 @@ class Charted:
         self.silence: tuple[int, int] | None = None
         self.lost_ms: int | None = None
         self.watched_ms = 0
+        self.idle_from_ms = 0
+        """Idling is judged from here: the cycle's last action, or when it was found to have stopped."""
 
     @property
     def in_cycle(self) -> bool:
@@ -83,7 +87,7 @@ class Charted:
         if self.lost_ms is not None and not void:
             self._resume(now.start_ms)
         self.stretch = stretch = Stretch(
-            now.start_ms, now.start_energy_mwms, now.level_w, now.volts, now.from_w, now.n, void
+            now.start_ms, now.start_energy_mwms, now.level_w, now.volts, now.from_w, now.n, now.start_ms, void
         )
         standby = beam.levels.at_standby(now.level_w)
         if not beam.stories:
@@ -231,6 +235,11 @@ class Charted:
             return
         if self._complete(best):
             price = prices.NEW_CYCLE if ended else prices.NEW_CYCLE_EARLY
+            phase = beam.phase(best)
+            if phase is not None and any(
+                not o.faults for o in beam.levels.explain(phase, stretch.level_w, stretch.volts)
+            ):
+                price = prices.NEW_CYCLE_UNASKED
         elif self.key_ms is None or (not best.past and best.drew_ms < 60_000):
             price = prices.DROPPED
         else:
@@ -263,14 +272,13 @@ class Charted:
         beam.weigh(stretch, now.at_ms)
         self._watch(stretch, now.at_ms)
         best = beam.stories[0]
-        standby = beam.levels.at_standby(stretch.level_w)
         still_ms = self._still_ms(best, stretch, now.at_ms)
         if self.key_ms is None:
-            drew_ms = best.drew_ms + (0 if standby else now.at_ms - max(stretch.start_ms, best.now.early_ms))
+            drew_ms = self._drew_ms(best, stretch, now)
             sound = drew_ms >= ANNOUNCE_MS and beam.totals[0] < 4.0
             if sound or drew_ms >= ANNOUNCE_ANYHOW_MS:
                 events += self._announce(now, best)
-        elif best.start_ms != self.key_ms and all(
+        elif best.start_ms != self.key_ms and self._drew_ms(best, stretch, now) >= NEW_DREW_MS and all(
             s.start_ms != self.key_ms for s, t in zip(beam.stories, beam.totals, strict=True)
             if t < beam.totals[0] + prices.MARGIN
         ):  # fmt: skip
@@ -283,6 +291,11 @@ class Charted:
             events += self._go_on(now, best, still_ms)
         self._schedule(now)
         return events
+
+    def _drew_ms(self, story: Story, stretch: Stretch, now: Moment) -> int:
+        if self.beam.levels.at_standby(stretch.level_w):
+            return story.drew_ms
+        return story.drew_ms + now.at_ms - max(stretch.start_ms, story.now.early_ms)
 
     def _still_ms(self, story: Story, stretch: Stretch, at_ms: int) -> int:
         if not self.beam.levels.at_standby(stretch.level_w):
@@ -412,9 +425,9 @@ class Charted:
         outcome: Outcome = "running"
         if stretch is not None and final:
             if self._complete(best) and self.beam.levels.at_standby(stretch.level_w):
-                outcome = "completed"
+                outcome, self.idle_from_ms = "completed", best.action_ms
             elif self.alerts.stopped:
-                outcome = "stopped_early"
+                outcome, self.idle_from_ms = "stopped_early", now.at_ms
         events: list[Event] = [CycleChanged(now.at_ms, self._cycle(best, outcome, now))]
         phase = self.beam.phase(best)
         if outcome == "running" and phase is not None:
@@ -458,7 +471,10 @@ class Charted:
 
     # ------------------------------------------------------------------ state
 
-    _PLAIN = ("next_check_ms", "key_ms", "told", "over", "known", "fresh", "peak_w", "silence", "lost_ms", "watched_ms")
+    _PLAIN = (
+        "next_check_ms", "key_ms", "told", "over", "known", "fresh", "peak_w", "silence", "lost_ms", "watched_ms",
+        "idle_from_ms",
+    )  # fmt: skip
 
     def save(self) -> dict[str, Any]:
         levels, stretch = self.beam.levels, self.stretch

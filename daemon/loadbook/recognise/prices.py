@@ -45,7 +45,8 @@ STILL_ON = 4.0
 AGAIN = 0.25
 MOTOR_QUIET = 6.0
 LOG_BEGINS_INSIDE = 2.0
-NEW_CYCLE, NEW_CYCLE_EARLY = 1.0, 5.0
+NEW_CYCLE, NEW_CYCLE_EARLY, NEW_CYCLE_UNASKED = 1.0, 5.0, 9.5
+"""After the end; before it; where the last phase explains the level as well."""
 STOPPED = 11.0
 DROPPED = 3.0
 MARGIN = 4.0

@@ -51,6 +51,9 @@ class Tracker(Protocol):
     next_check_ms: int
     """``check`` is wanted at the first reading at or after this time; NEVER_MS for not at all."""
 
+    idle_from_ms: int
+    """Idling is judged from here on, at the earliest."""
+
     @property
     def in_cycle(self) -> bool:
         """A cycle is open."""

@@ -47,6 +47,7 @@ class Uncharted:
         self.machine, self.watch = machine, watch
         self.scale = scale_of(machine)
         self.next_check_ms = NEVER_MS
+        self.idle_from_ms = 0
         self.segments = Segments.of(self.scale)
         self.run: Run | None = None
         self.kind_last: Kind = "other"
