@@ -203,3 +203,24 @@ def test_sense() -> None:
 @given(st.dictionaries(st.sampled_from(sorted(RANGES)), st.floats(allow_nan=False, allow_infinity=False)))
 def test_sense_takes_any_values(values: dict[str, float]) -> None:
     assert convinces(values) in {True, False}
+
+
+@pytest.mark.parametrize(
+    ("map_name", "baud_bd", "says"),
+    [
+        ("p1-telegram", 9600, "map 'p1-telegram' is no Modbus map"),
+        ("sunspec", 1200, "149% of the interval of 1 s"),
+        ("sunspec", 9600, ""),
+    ],
+)
+def test_checking_settings_checks_maps_and_the_lines_time(
+    map_name: str, baud_bd: int, says: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """The port need not be there: settings are checked at a desk, too."""
+    config = tmp_path / "mine.toml"
+    config.write_text(
+        f'[[line]]\nid = "l"\nkind = "modbus_rtu"\nport = "/dev/not-there"\nbaud_bd = {baud_bd}\n'
+        f'[[line.meter]]\nid = "m"\nmap = "{map_name}"\n'
+    )
+    assert main(["settings", "--check", str(config)]) == (2 if says else 0)
+    assert says in capsys.readouterr().err

@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from loadbook.errors import InputError
-from loadbook.files import load_causes, load_machines, load_map, load_settings
+from loadbook.files import load_causes, load_machines, load_settings
 from loadbook.settings_text import settings_file, settings_table
 
 
@@ -54,6 +54,7 @@ def _chosen(text: str) -> tuple[str, str]:
 
 def check(path: Path) -> str:
     """Read a settings file and every file it names; a line that says what is there. Raises InputError."""
+    from loadbook.meters.lines import lines_with_maps  # noqa: PLC0415 - slow to import: pymodbus
     from loadbook.tariff_files import load_tariff, tariff_path  # noqa: PLC0415 - slow to import: holidays, currencies
 
     settings, folder = load_settings(path), path.parent
@@ -61,7 +62,6 @@ def check(path: Path) -> str:
     load_causes([folder / name for name in settings.causes])
     if settings.tariff:
         load_tariff(tariff_path(settings.tariff, folder))
+    lines_with_maps(settings, folder)
     meters = settings.meters()
-    for meter in meters.values():
-        load_map(meter.map, folder)
     return f"{path}: fine: {len(settings.lines)} lines, {len(meters)} meters, {len(machines)} machines"

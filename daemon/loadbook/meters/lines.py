@@ -30,14 +30,23 @@ def build_lines(settings: Settings, folder: Path, sink: CountingSink, clock: Clo
         raise InputError("the settings have no [[line]]; add one with a [[line.meter]], or nothing can be read")
     interval_s = settings.poller.interval_s
     loops = []
+    for place, (line, maps) in enumerate(lines_with_maps(settings, folder), start=1):
+        check_port(line, place)
+        loops.append(build_line(line, maps, interval_s, sink, clock))
+    return loops
+
+
+def lines_with_maps(settings: Settings, folder: Path) -> list[tuple[Line, list[MeterMap]]]:
+    """Every line with the maps of its meters, checked against each other and the wire's time; touches no port. Raises
+    InputError, or StartError where a line has no time for its meters."""
+    found = []
     for place, line in enumerate(settings.lines, start=1):
         maps = [load_map(meter.map, folder) for meter in line.meters]
         check_maps(line, maps)
-        check_port(line, place)
         if line.kind == "modbus_rtu":
-            check_budget(line, place, budget(line, maps, interval_s))
-        loops.append(build_line(line, maps, interval_s, sink, clock))
-    return loops
+            check_budget(line, place, budget(line, maps, settings.poller.interval_s))
+        found.append((line, maps))
+    return found
 
 
 def build_line(line: Line, maps: Sequence[MeterMap], interval_s: float, sink: CountingSink, clock: Clock) -> LineLoop:
