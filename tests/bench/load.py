@@ -110,6 +110,7 @@ def run(folder: Path, meters: int, minutes: float, store: str) -> dict[str, obje
         for name, process in processes.items():
             figures[f"{name}_cpu_percent"] = round(100 * (sum(process.cpu_times()[:2]) - begin[name]) / passed, 1)
             figures[f"{name}_memory_mb"] = round(process.memory_full_info().pss / 1e6, 1)
+        ended_ms = clock.mono_ms()
         poller.end()
         answered = {f"m{i}-{u}": 0 for i, line in enumerate(lines) for u in line.meters}
         for i, line in enumerate(lines):
@@ -128,6 +129,17 @@ def run(folder: Path, meters: int, minutes: float, store: str) -> dict[str, obje
             time.sleep(1)
         figures["answered"] = sum(answered.values())
         figures["stored"] = stored()
+        # An answer that came while the poller was being stopped is not a reading any more; any other must be there.
+        last = {f"m{i}-{u}": 0 for i, line in enumerate(lines) for u in line.meters}
+        for i, line in enumerate(lines):
+            for answer in list(line.journal):
+                last[f"m{i}-{answer.unit_id}"] += answer.mono_ms < ended_ms - 50
+        short = {
+            meter: n - len(reader.series(meter, 0, FAR, ("power_w",)))
+            for meter, n in last.items()
+            if len(reader.series(meter, 0, FAR, ("power_w",))) < n
+        }
+        figures["lost"] = sum(short.values())
         if metrics:
             server = Server(settings.store, settings.site.name, folder)
             there = 0

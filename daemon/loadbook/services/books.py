@@ -47,6 +47,8 @@ class Books:
         self.rows: list[Row] = []
         self._committed: dict[tuple[str, str], int] = {}
         self._said: list[tuple[Watch, Event]] = []
+        self._told = 0
+        """How many of what was said have been announced although they could not be written."""
         self._saved_s: dict[str, float] = {}
         self.urgent = False
         """Whether something was said that people wait for."""
@@ -76,6 +78,12 @@ class Books:
             if not isinstance(event, CycleChanged) or event.cycle.outcome != "running":
                 self.urgent = True
 
+    def untold(self) -> list[tuple[str, Event]]:
+        """What was said and neither written nor announced yet: alerts go out also while the card takes nothing."""
+        found = [(watch.id, event) for watch, event in self._said[self._told :]]
+        self._told = len(self._said)
+        return found
+
     def commit(self, watches: Iterable[Watch], now_s: float) -> Written | None:
         """Write all that waits; gives what is now certain, or None when store or ledger refused (nothing is lost)."""
         written = Written()
@@ -91,7 +99,7 @@ class Books:
         if self.trouble:
             log.warning("committing again after: %s", self.trouble)
         self.trouble, self.urgent = "", False
-        self.rows, self._said, self._committed = [], [], {}
+        self.rows, self._said, self._committed, self._told = [], [], {}, 0
         return written
 
     def _write(self, written: Written, watches: Iterable[Watch], now_s: float) -> None:

@@ -7,6 +7,7 @@ from __future__ import annotations
 import json
 import logging
 import queue
+import secrets
 import threading
 import time
 from collections.abc import Callable
@@ -62,6 +63,8 @@ class Recorder:
         self.settings, self.folder, self.clock = settings, folder, clock
         self.data = folder / settings.store.folder
         self._patient = patient
+        self._session = secrets.token_hex(4)
+        """Names this run of the recorder: pollers that see a new one send again at once."""
         self._topics = Topics(settings.site.name)
         self._inbox: queue.Queue[tuple[str, str, bytes] | Job] = queue.Queue(MOST_MESSAGES)
         self._stop = threading.Event()
@@ -281,6 +284,7 @@ class Recorder:
         self._committed_s = time.monotonic()
         written = self.books.commit(self._watches.values(), time.monotonic())
         if written is None:
+            self._announce(self.books.untold())
             return False
         self._publish(written)
         if written.said:
@@ -299,8 +303,11 @@ class Recorder:
             by_session.setdefault(session, {})[meter] = sequence
         for session, meters in by_session.items():
             self._client.publish(self._topics.committed, json.dumps({"session": session, "committed": meters}))
+        self._announce(written.said)
+
+    def _announce(self, said: list[tuple[str, Event]]) -> None:
         by_machine: dict[str, list[Event]] = {}
-        for machine, event in written.said:
+        for machine, event in said:
             by_machine.setdefault(machine, []).append(event)
         for machine, events in by_machine.items():
             for topic, payload, retain in messages(self._topics, machine, events):
@@ -332,6 +339,7 @@ class Recorder:
         self._said_trouble = self._troubles()
         state = {
             "online": True,
+            "session": self._session,
             "at_ms": self.clock.now_ms(),
             "trouble": self._said_trouble or None,
             "waiting": len(self.books.rows),

@@ -43,7 +43,9 @@ class Delivery:
         self._latest_ms: dict[str, int] = {}
         self._stop = threading.Event()
         self._thread = threading.Thread(target=self._run, name="delivery", daemon=True)
+        self._recorder = ""
         client.subscribe(topics.committed, self.on_committed)
+        client.subscribe(topics.state("recorder"), self.on_recorder)
 
     def start(self) -> None:
         self._thread.start()
@@ -59,6 +61,14 @@ class Delivery:
         for meter in self._outbox.meters():
             self._outbox.unsend(meter)
             self._progress_s[meter] = self._real_s()
+
+    def on_recorder(self, _topic: str, payload: bytes) -> None:
+        """A recorder that has begun anew has only what it had committed: all else is sent again, without waiting."""
+        session = str(json.loads(payload).get("session", ""))
+        if session and session != self._recorder:
+            self._recorder = session
+            self._doubtful.clear()
+            self.on_up()
 
     def on_committed(self, _topic: str, payload: bytes) -> None:
         """The recorder says what it has (``committed``), and what it misses (``wanted``)."""

@@ -1,0 +1,121 @@
+"""The recorder with a real broker: what it does when the store refuses, and when it comes back."""
+
+from __future__ import annotations
+
+import json
+from contextlib import closing
+from pathlib import Path
+
+import pytest
+from loadbook.clock import Clock
+from loadbook.files import find_log
+from loadbook.logs import read_log
+from loadbook.reading import Reading
+from loadbook.services.recorder import Recorder
+from loadbook.settings import Broker
+from loadbook.store.sqlite_readings import SqliteReader, StoreError
+from loadbook.transport.client import Client
+from loadbook.transport.delivery import Delivery
+from loadbook.transport.embedded import EmbeddedBroker
+from loadbook.transport.outbox import Outbox
+from loadbook.transport.topics import Topics
+
+from tests.chain.site import settings_of, until, write_site
+
+TOPICS = Topics("quay-street")
+PLATE = '[machine]\nid = "quay-washer-1"\nname = "Washer 1"\nkind = "washing_machine"\nstandby_w = 1.2\n'
+LOG = list(read_log(find_log(Path("washer-healthy"))).series.slice(0, 1200).readings())
+
+
+class Scene:
+    """Broker, recorder and a poller's outbox in this process."""
+
+    def __init__(self, folder: Path) -> None:
+        (folder / "washer.toml").write_text(PLATE)
+        self.folder = folder
+        path = write_site(folder, {"m1": ("quay-washer-1", 1)}, machines='["washer.toml"]')
+        self.settings = settings_of(path)
+        self.broker = EmbeddedBroker(self.settings.broker.port)
+        self.broker.start()
+        self.recorder = self.begin()
+        self.heard: list[tuple[str, dict]] = []
+        self.outbox = Outbox(folder / "box", boot="b", clock_is_set=lambda: True, most_bytes=10**8)
+        self.client = Client(Broker(port=self.settings.broker.port), "poller", on_up=self.up)
+        self.delivery = Delivery(self.outbox, self.client, TOPICS, resend_after_s=120.0)
+        for topic in (TOPICS.phase(), TOPICS.alert(), TOPICS.cycle(), TOPICS.state("recorder")):
+            self.client.subscribe(topic, lambda t, p: self.heard.append((t.split("/")[-1], json.loads(p))))
+        self.client.start()
+        self.delivery.start()
+
+    def up(self) -> None:
+        self.delivery.on_up()
+
+    def begin(self) -> Recorder:
+        recorder = Recorder(self.settings, self.folder, Clock())
+        recorder.startup()
+        return recorder
+
+    def put(self, first: int, last: int) -> None:
+        for i in range(first, last):
+            self.outbox.put("m1", LOG[i], 1000 * i)
+
+    def stored(self) -> int:
+        with closing(SqliteReader.open(self.folder / "data")) as reader:
+            return len(reader.series("m1", 0, 1 << 53))
+
+    def close(self) -> None:
+        self.delivery.stop()
+        self.client.stop()
+        self.outbox.close()
+        self.recorder.shutdown()
+        self.broker.stop()
+
+
+@pytest.fixture
+def scene(tmp_path):
+    made = Scene(tmp_path)
+    yield made
+    made.close()
+
+
+def test_alerts_and_phases_go_out_also_while_the_store_refuses(scene, monkeypatch):
+    scene.put(0, 100)
+    until(lambda: scene.stored() == 100)
+    until(lambda: any(kind == "phase" for kind, _ in scene.heard))
+    scene.heard.clear()
+
+    def refuse(rows):
+        raise StoreError("the card is full")
+
+    monkeypatch.setattr(scene.recorder.books.store, "append", refuse)
+    scene.put(100, 600)
+    until(lambda: any(kind == "phase" and said["state"] == "running" for kind, said in scene.heard))
+    until(lambda: any(kind == "state" and said["trouble"] == "the card is full" for kind, said in scene.heard))
+    assert scene.stored() == 100
+    assert scene.outbox.standing()["waiting"] == 500
+    monkeypatch.undo()
+    until(lambda: scene.stored() == 600)
+    until(lambda: scene.outbox.standing()["waiting"] == 0)
+    until(lambda: any(kind == "state" and said["trouble"] is None for kind, said in scene.heard[-3:]))
+
+
+def test_a_recorder_that_begins_anew_gets_all_it_lacks_without_waiting(scene, monkeypatch):
+    scene.put(0, 100)
+    until(lambda: scene.stored() == 100)
+    scene.recorder.books.commit = lambda *_: None  # as if killed before it could write
+    scene.put(100, 300)
+    until(lambda: len(scene.recorder.books.rows) == 200)
+    scene.recorder.shutdown()
+    scene.recorder = scene.begin()
+    until(lambda: scene.stored() == 300, 30)  # long before delivery would have tried again by itself
+    until(lambda: scene.outbox.standing()["waiting"] == 0)
+
+
+def test_rubbish_on_its_topics_is_passed_over(scene):
+    for payload in (b"", b"{}", b"[]", b"\xff\xfe", b'[{"bn":"loadbook/quay-street/m1/","n":"power","v":1}]'):
+        scene.client.publish(TOPICS.readings("m1"), payload)
+        scene.client.publish(TOPICS.request, payload)
+    scene.put(0, 50)
+    until(lambda: scene.stored() == 50)
+    assert scene.recorder.healthy()
+    assert isinstance(LOG[0], Reading)
