@@ -103,12 +103,33 @@ class Beam:
         self._alike(story, stretch, end_ms)
         options = self.levels.explain(phase, stretch.level_w, stretch.volts)
         option, cost = story.choose(options, end_ms - start_ms)
+        if end_ms - start_ms >= SHORT_MS and self._beside_heater(phase, option) is not None:
+            floor_w = story.now.floor_w
+            story.now.floor_w = min(floor_w, stretch.level_w) if floor_w else stretch.level_w
+        option = self._told_apart(story, phase, option, stretch.level_w)
         story.take(phase, option, cost, start_ms, end_ms, stretch.level_w)
         if phase.stage in MOTOR_STAGES and (silent := self.silent_motor(story, phase, end_ms, option.mask)) is not None:
             pulses = story.now.pulses[silent[0]]
             if pulses.silent_ms is None:
                 pulses.silent_ms = silent[1]
                 story.score += prices.MOTOR_QUIET
+
+    def _beside_heater(self, phase: PhaseModel, option: Option) -> int | None:
+        """The one pulsing motor beside a heater that is on: too little beside the heater's tolerance to be told from
+        the level alone."""
+        motors = [i for i in phase.pulsing if self.chart.parts[i].nature == "motor"]
+        heating = any(self.chart.parts[i].resistive and option.mask >> i & 1 for i in phase.on)
+        return motors[0] if heating and len(motors) == 1 and not option.faults else None
+
+    def _told_apart(self, story: Story, phase: PhaseModel, option: Option, level_w: float) -> Option:
+        """The explanation, its motor on or off as the level stands above the phase's floor or on it."""
+        motor = self._beside_heater(phase, option)
+        floor_w = story.now.floor_w
+        if motor is None or not floor_w:
+            return option
+        on = level_w - floor_w > 0.8 * self.chart.parts[motor].least_w
+        mask = option.mask | 1 << motor if on else option.mask & ~(1 << motor)
+        return option if mask == option.mask else Option(option.faults, mask, option.z)
 
     def _alike(self, story: Story, stretch: Stretch, end_ms: int) -> None:
         """While the level fits the phase before as well, the phase before may still hold."""
@@ -425,7 +446,7 @@ class Beam:
             busy = not self.levels.at_standby(stretch.level_w)
             return None, AFTER_END_PRICE * prices.due("unexpected", ms / 1000) if busy else 0.0, ms
         option, cost = story.choose(self.levels.explain(phase, stretch.level_w, stretch.volts), ms)
-        return option, cost, ms
+        return self._told_apart(story, phase, option, stretch.level_w), cost, ms
 
     def weigh(self, stretch: Stretch, at_ms: int) -> None:
         """Sorts the stories by what they cost now and gives up the hopeless ones."""

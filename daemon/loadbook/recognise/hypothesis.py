@@ -55,7 +55,7 @@ class Pulses:
 
 
 _COPIED = (
-    "end_ms", "end_mwms", "paused_ms", "late_limit_ms", "alike", "unseen", "stepped", "z_paid", "action_ms",
+    "end_ms", "end_mwms", "paused_ms", "late_limit_ms", "alike", "unseen", "stepped", "z_paid", "floor_w", "action_ms",
     "least_told", "most_told",
 )  # fmt: skip
 
@@ -78,6 +78,8 @@ class Stay:
     stepped: bool = False
     """It began with a step up by about what its own parts draw."""
     z_paid: float = 0.0
+    floor_w: float = 0.0
+    """The lowest level of it, with all its parts on: what stands above is a pulsing motor's."""
     least_told: bool = False
     most_told: bool = False
     action_ms: int = 0
@@ -254,7 +256,7 @@ class Story:
                 if kind == "missing":
                     self.score += AFTER_ALL
             elif kind != "unexpected":
-                back = 0.5 if kind in ("excess", "high") else 1 - prices.KEPT_OF_CLEARED
+                back = 0.5 if kind in ("excess", "high", "idle") else 1 - prices.KEPT_OF_CLEARED
                 self.score -= suspect.paid * back
                 del self.now.suspects[fault]
 
