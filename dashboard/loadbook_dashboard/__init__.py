@@ -14,7 +14,7 @@ from typing import Any
 from flask import Flask, Response, abort, render_template, request
 from flask_wtf.csrf import CSRFError, CSRFProtect
 from loadbook import __version__
-from loadbook.meters.sink import GAP_REASONS
+from loadbook.meters.sink import GAP_CHECKS, GAP_REASONS
 from werkzeug.exceptions import HTTPException
 
 from loadbook_dashboard import api, live, words
@@ -73,6 +73,7 @@ def _words(app: Flask, parts: Parts) -> None:
     app.add_template_filter(lambda text: text[:1].lower() + text[1:], "lower_first")
     app.jinja_env.globals["words"] = words
     app.jinja_env.globals["gap_reasons"] = GAP_REASONS
+    app.jinja_env.globals["gap_checks"] = GAP_CHECKS
     app.jinja_env.globals["aside_hours"] = ASIDE_HOURS
 
     @app.context_processor

@@ -101,6 +101,14 @@ def test_meters_say_when_heard_and_count_gaps(parts: Parts, client: FlaskClient)
     assert "map float32 · line quay" in said
 
 
+def test_a_meter_that_does_not_answer_says_what_to_look_at(parts: Parts, client: FlaskClient) -> None:
+    counters = {"read": 3, "gaps": {"crc": 2}, "reason": "crc", "absurd": {"power_factor": 98.0}}
+    parts.hub.poller_state("board-1", {"meters": {"m2": counters}})
+    page = client.get("/meters").get_data(as_text=True)
+    assert "an answer came damaged (checksum wrong). To look at: parity, termination" in page
+    assert "Left out, because it cannot be: power factor 98.0. To look at: word order" in page
+
+
 def test_marking_as_seen_asks_the_recorder_and_needs_a_token(client: FlaskClient, parts: Parts) -> None:
     alert = parts.queries.open_alerts("harbour-dish-2")[0]
     path = f"/alerts/{alert.id}/seen"

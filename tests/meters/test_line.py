@@ -9,10 +9,12 @@ from pathlib import Path
 import pytest
 from loadbook.clock import Clock
 from loadbook.files import load_map
+from loadbook.meters.counters import CountingSink
+from loadbook.meters.loop import LineLoop
 from loadbook.meters.simulated import SimulatedLine, SimulatedMeter
 from loadbook.meters.sink import GAP_CHECKS, GAP_REASONS
 
-from tests.meters.conftest import SHIPPED, player, polling, small_log, wait_for
+from tests.meters.conftest import SHIPPED, Memory, player, polling, small_log, wait_for
 
 HERE = Path()
 
@@ -208,3 +210,17 @@ def test_every_reason_says_what_to_look_at_and_is_in_the_readme() -> None:
     readme = (Path(__file__).resolve().parents[2] / "README.md").read_text(encoding="utf-8")
     for reason, words in GAP_REASONS.items():
         assert f"| `{reason}` | {words} | {GAP_CHECKS[reason]} |" in readme
+
+
+def test_a_value_that_cannot_be_is_left_out_and_said() -> None:
+    """A wrong word order makes 1e30 of a float: it must not reach the store, nor the broker."""
+    memory = Memory()
+    sink = CountingSink({"m1": "l1"}, memory)
+    loop = LineLoop("l1", sink, Clock())
+    loop.put("m1", {"power_w": 100.0, "power_factor": 98.0})
+    loop.put("m1", {"power_w": 1e30, "voltage_v": 230.0})
+    loop.put("m1", {"frequency_hz": -1e9})
+    ((_, reading, _),) = memory.readings
+    assert (reading.power_w, reading.power_factor) == (100.0, None)
+    assert [reason for _, reason, _ in memory.gaps] == ["absurd", "absurd"]
+    assert sink.snapshot()["m1"]["absurd"] == {"power_factor": 98.0, "power_w": 1e30, "frequency_hz": -1e9}

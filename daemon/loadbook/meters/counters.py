@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import threading
+from collections.abc import Mapping
 from typing import Any
 
 from loadbook.meters.sink import Sink
@@ -10,7 +11,7 @@ from loadbook.reading import Reading
 
 
 class _Count:
-    __slots__ = ("detail", "gaps", "in_a_row", "last_at_ms", "line", "read", "reason")
+    __slots__ = ("absurd", "detail", "gaps", "in_a_row", "last_at_ms", "line", "read", "reason")
 
     def __init__(self, line: str) -> None:
         self.line = line
@@ -20,6 +21,7 @@ class _Count:
         self.reason: str | None = None
         self.detail = ""
         self.last_at_ms: int | None = None
+        self.absurd: dict[str, float] = {}
 
 
 class CountingSink:
@@ -54,6 +56,11 @@ class CountingSink:
         if self._sink is not None:
             self._sink.gap(meter_id, at_ms, mono_ms, reason)
 
+    def doubt(self, meter_id: str, absurd: Mapping[str, float]) -> None:
+        """Values that were left out because they cannot be; the last of each quantity is kept to be shown."""
+        with self._lock:
+            self._counts[meter_id].absurd.update(absurd)
+
     def failing(self) -> frozenset[tuple[str, str]]:
         """(meter, reason) of the meters whose last tick was a gap: when this changes, the state is worth publishing."""
         with self._lock:
@@ -61,7 +68,8 @@ class CountingSink:
 
     def snapshot(self) -> dict[str, Any]:
         """JSON-able, by meter id: ``line``, ``state`` (``reading``, ``gap`` or ``starting``), ``read``, ``gaps`` by
-        reason, ``gaps_in_a_row``, ``reason`` and ``detail`` of the last gap while it lasts, ``last_at_ms``."""
+        reason, ``gaps_in_a_row``, ``reason`` and ``detail`` of the last gap while it lasts, ``absurd`` (the last value
+        left out, by quantity), ``last_at_ms``."""
         with self._lock:
             return {
                 meter: {
@@ -72,6 +80,7 @@ class CountingSink:
                     "gaps_in_a_row": c.in_a_row,
                     "reason": c.reason,
                     "detail": c.detail,
+                    "absurd": dict(c.absurd),
                     "last_at_ms": c.last_at_ms,
                 }
                 for meter, c in self._counts.items()

@@ -7,6 +7,7 @@ from collections.abc import Mapping
 
 from loadbook.clock import Clock
 from loadbook.meters.counters import CountingSink
+from loadbook.meters.sense import impossible
 from loadbook.reading import Reading
 
 
@@ -39,7 +40,15 @@ class LineLoop:
         return self._thread.is_alive()
 
     def put(self, meter_id: str, values: Mapping[str, float]) -> None:
-        """Hand on a reading taken just now; ``values`` by quantity."""
+        """Hand on a reading taken just now; ``values`` by quantity. A value that cannot be is left out and said; where
+        it is the power, or none is left, the tick is a gap."""
+        wrong = impossible(values)
+        if wrong:
+            self._sink.doubt(meter_id, wrong)
+            values = {name: value for name, value in values.items() if name not in wrong}
+            if "power_w" in wrong or not values:
+                self.gap(meter_id, "absurd", ", ".join(f"{name} {value:g}" for name, value in wrong.items()))
+                return
         self._sink.put(meter_id, Reading(self._clock.now_ms(), **values), self._clock.mono_ms())
 
     def gap(self, meter_id: str, reason: str, detail: str) -> None:

@@ -20,6 +20,18 @@ RANGES: dict[str, tuple[float, float]] = {
 }
 """What a single-phase meter behind a domestic machine can show. Common practice, no source."""
 
+POSSIBLE: dict[str, tuple[float, float]] = {
+    "voltage_v": (0.0, 1_000.0),
+    "frequency_hz": (0.0, 1_000.0),
+    "current_a": (-1_000.0, 1_000.0),
+    "power_w": (-1e6, 1e6),
+    "apparent_power_va": (-1e6, 1e6),
+    "reactive_power_var": (-1e6, 1e6),
+    "power_factor": (-2.0, 2.0),
+    "energy_wh": (-1e12, 1e12),
+}
+"""Outside of these a number is no measurement but a wrong map or a meter that is not well, and is not passed on."""
+
 AGREES = 0.05
 AGREES_W = 3.0
 """P and V x I x PF may differ by the larger of the two: registers are not all of the same instant."""
@@ -60,6 +72,11 @@ def doubts(values: Mapping[str, float]) -> list[Doubt]:
     if power < -AGREES_W:
         found.append(Doubt("power_w", "power flows out of the machine: turn the sensor round, or set scale = -1"))
     return found
+
+
+def impossible(values: Mapping[str, float]) -> dict[str, float]:
+    """Those of the values that no such meter can have measured."""
+    return {name: v for name, v in values.items() if not POSSIBLE[name][0] <= v <= POSSIBLE[name][1]}
 
 
 def convinces(values: Mapping[str, float]) -> bool:

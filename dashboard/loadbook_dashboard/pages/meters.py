@@ -30,6 +30,8 @@ class MeterLine:
     read: int | None = None
     gaps: dict[str, int] = field(default_factory=dict)
     reason: str | None = None
+    absurd: dict[str, float] = field(default_factory=dict)
+    """Values that cannot be and were left out, the last by quantity."""
     silent: bool = False
 
     @property
@@ -68,6 +70,7 @@ def meter_lines(here: Parts) -> list[MeterLine]:
                 read=counters.get("read"),
                 gaps={k: int(v) for k, v in dict(counters.get("gaps") or {}).items() if v},
                 reason=counters.get("reason") or None,
+                absurd={str(k): float(v) for k, v in dict(counters.get("absurd") or {}).items()},
                 silent=last_ms is None or now_ms - last_ms > SILENT_AFTER_MS,
             )
         )
