@@ -8,7 +8,7 @@ cd "$(dirname "${BASH_SOURCE[0]}")/.."
 
 debian_packages mosquitto chromium victoria-metrics systemd shellcheck \
   libpango-1.0-0 libpangoft2-1.0-0 libharfbuzz-subset0
-python_environment "[dev,report]"
+python_environment "[dev,report,archive]"
 
 status=0
 step() {

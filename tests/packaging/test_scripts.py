@@ -35,3 +35,9 @@ def test_shell_scripts_are_clean(name: str) -> None:
 
 def test_the_top_holds_nothing_else() -> None:
     assert {p.name for p in ROOT.iterdir() if not p.name.startswith(".")} - IGNORED <= TOP
+
+
+def test_no_two_test_files_have_one_name() -> None:
+    """pytest takes files of folders that are no packages by their bare names; two of one name end the whole run."""
+    names = [p.name for p in (ROOT / "tests").rglob("test_*.py") if not (p.parent / "__init__.py").exists()]
+    assert sorted(name for name in set(names) if names.count(name) > 1) == []
