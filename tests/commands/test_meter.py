@@ -161,6 +161,21 @@ def test_unit_ids_are_found_with_the_map_that_fits(
         assert set(units) == {3, 5}
 
 
+def test_every_speed_is_tried_until_somebody_answers(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """A pseudo-terminal has no speed: the first answers; without anybody all are asked."""
+    with simulated(tmp_path, (2, "float32-big-endian")) as line:
+        args = ("scan", "--port", line.port, "--every-speed", "--last", "2", "--timeout", "0.05")
+        status, out, err = run(capsys, *args)
+        assert status == 0
+        assert "unit 2: answers" in out
+        assert err.count("asking unit ids") == 1
+        status, _, err = run(capsys, *args, "--last", "1")
+        assert status == 1
+        assert err.count("asking unit ids") == 14
+    _, err = refused(capsys, "scan", "--host", "127.0.0.1", "--every-speed")
+    assert "Modbus TCP has no speed" in err
+
+
 def test_nobody_there(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     with simulated(tmp_path, (1, "float32-big-endian")) as line:
         status, out, _ = run(capsys, "scan", "--port", line.port, "--first", "50", "--last", "52")

@@ -60,7 +60,7 @@ def rtu(line_id: str, port: object, *meters: str, **more: object) -> dict[str, A
     }
 
 
-def test_two_lines_are_read_side_by_side(tmp_path: Path) -> None:
+def test_two_lines_are_read_side_by_side(tmp_path: Path, caplog: pytest.LogCaptureFixture) -> None:
     clock, maps = Clock(), load_map(MAP, Path())
     serial = SimulatedLine([SimulatedMeter(n, maps, player(clock)) for n in (1, 2)], clock, link=tmp_path / "p").start()
     network = SimulatedLine([SimulatedMeter(1, maps, player(clock))], clock).start()
@@ -85,6 +85,7 @@ def test_two_lines_are_read_side_by_side(tmp_path: Path) -> None:
         assert poller.healthy()
         network.stop()
         wait_for(lambda: delivered.states[-1]["meters"]["three"]["state"] == "gap")
+        wait_for(lambda: "meter three: no reading" in caplog.text)
     finally:
         stop.set()
         thread.join(20)
@@ -95,6 +96,7 @@ def test_two_lines_are_read_side_by_side(tmp_path: Path) -> None:
     assert state["one"]["state"] == "reading"
     assert state["three"]["reason"] in {"port_gone", "no_answer"}
     assert delivered.calls == ["start", "stop"]
+    assert caplog.text.count("meter three: no reading") == 1
 
 
 @pytest.mark.parametrize(

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import argparse
+import itertools
 import json
 import sys
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
@@ -13,9 +15,12 @@ from loadbook.files import load_map, load_settings, share
 from loadbook.meters.budget import budget, exchange_s
 from loadbook.meters.lines import MODBUS_FORMS, check_maps, check_port
 from loadbook.meters.maps import MeterMap
-from loadbook.meters.trying import Trial, scan, try_modbus, try_telegram, where
+from loadbook.meters.trying import Heard, Trial, scan, try_modbus, try_telegram, where
 from loadbook.reading import QUANTITIES, QUANTITY_BY_NAME
 from loadbook.settings import Line, Meter
+
+USUAL_SPEEDS_BD = (9600, 19200, 2400, 4800, 38400, 57600, 115200)
+"""The likeliest first. Common practice, no source; the Modbus specification asks for 9600 and 19200 at least."""
 
 
 def register(subparsers: Any) -> None:
@@ -50,6 +55,9 @@ def register(subparsers: Any) -> None:
     _add_line(many)
     many.add_argument("--first", type=int, default=1, metavar="N", help="first unit id (1)")
     many.add_argument("--last", type=int, default=247, metavar="N", help="last unit id (247)")
+    many.add_argument(
+        "--every-speed", action="store_true", help="try the usual speeds and parities until somebody answers"
+    )
     many.add_argument("--json", action="store_true", help="print one JSON object")
     many.set_defaults(run=run_scan, config=None)
 
@@ -182,10 +190,34 @@ def run_scan(args: argparse.Namespace) -> int:
     if not 1 <= args.first <= args.last <= 247:
         raise InputError(f"--first {args.first} --last {args.last}: unit ids run from 1 to 247")
     args.timeout = args.timeout or 0.1
-    line = _line_of(args, [{"id": "meter", "map": "any"}])
-    _check_there(line)
+    if args.every_speed and args.host:
+        raise InputError("--every-speed is for serial lines; Modbus TCP has no speed")
     maps = {path.stem: load_map(path.stem, Path()) for path in sorted(share("config", "meters").glob("*.toml"))}
     maps = {name: meter_map for name, meter_map in maps.items() if meter_map.form in MODBUS_FORMS}
+    heard: list[Heard] = []
+    for line in _lines_to_scan(args):
+        _check_there(line)
+        heard = _scan_line(args, line, maps)
+        if heard:
+            break
+    if args.json:
+        found = [{"unit_id": h.unit_id, "how": h.how, "maps": list(h.maps)} for h in heard]
+        print(json.dumps({"baud_bd": line.baud_bd, "parity": line.parity, "units": found}, indent=1))
+    elif not heard:
+        print("nobody answers; check A and B, baud and parity, and whether another program has the line")
+    return 0 if heard else 1
+
+
+def _lines_to_scan(args: argparse.Namespace) -> Iterator[Line]:
+    """The line as given, or at every usual speed and parity."""
+    if not args.every_speed:
+        yield _line_of(args, [{"id": "meter", "map": "any"}])
+        return
+    for args.baud, args.parity in itertools.product(USUAL_SPEEDS_BD, ("N", "E")):
+        yield _line_of(args, [{"id": "meter", "map": "any"}])
+
+
+def _scan_line(args: argparse.Namespace, line: Line, maps: dict[str, MeterMap]) -> list[Heard]:
     units = range(args.first, args.last + 1)
     seconds = len(units) * (args.timeout + (exchange_s(line, 2) if line.kind == "modbus_rtu" else 0))
     shown = sys.stderr.isatty()
@@ -195,14 +227,6 @@ def run_scan(args: argparse.Namespace) -> int:
     for one in scan(line, units, maps, lambda unit: print(f"\r{unit} ", end="", file=sys.stderr) if shown else None):
         heard.append(one)
         if not args.json:
-            fits = (
-                f"; makes sense with map {', '.join(one.maps)}" if one.maps else "; none of the maps makes sense of it"
-            )
-            print(f"unit {one.unit_id}: {one.how}{fits}", flush=True)
-    if args.json:
-        print(
-            json.dumps({"units": [{"unit_id": h.unit_id, "how": h.how, "maps": list(h.maps)} for h in heard]}, indent=1)
-        )
-    elif not heard:
-        print("nobody answers; check A and B, baud and parity, and whether another program has the line")
-    return 0 if heard else 1
+            fits = f"makes sense with map {', '.join(one.maps)}" if one.maps else "none of the maps makes sense of it"
+            print(f"unit {one.unit_id}: {one.how}; {fits}", flush=True)
+    return heard

@@ -14,12 +14,15 @@ from loadbook.meters.counters import CountingSink
 from loadbook.meters.lines import build_lines, meters_by_line
 from loadbook.meters.loop import LineLoop
 from loadbook.meters.sink import Sink
+from loadbook.services.systemd import notify
 from loadbook.settings import Settings
 
 log = logging.getLogger(__name__)
 
 PUBLISH_EVERY_S = 10.0
 """The counters are published this often, and at once when a meter begins or ceases to answer."""
+LOG_AFTER_GAPS = 5
+
 STUCK_S = 45.0
 """A line whose loop has not come round for this long is stuck: the longest readout takes half of that."""
 JOIN_S = 3.0
@@ -59,6 +62,7 @@ class Poller:
         self._lines: list[LineLoop] = []
         self._published_s = 0.0
         self._said: frozenset[tuple[str, str]] = frozenset()
+        self._missed: set[str] = set()
         self._started_ms = 0
 
     def startup(self) -> None:
@@ -92,16 +96,21 @@ class Poller:
             self._delivery.stop()
 
     def _tell(self, failing: frozenset[tuple[str, str]]) -> None:
-        for meter, reason in sorted(failing - self._said):
-            log.warning("meter %s: no reading (%s)", meter, reason)
-        for meter in sorted({m for m, _ in self._said} - {m for m, _ in failing}):
-            log.info("meter %s: reading again", meter)
+        meters = self._sink.snapshot()
+        self._log_changes(meters)
+        well = sum(counted["state"] == "reading" for counted in meters.values())
+        notify(f"STATUS={well} of {len(meters)} meters read")
         assert self._delivery is not None
-        self._delivery.publish_state(
-            {
-                "online": True,
-                "since_ms": self._started_ms,
-                "at_ms": self._clock.now_ms(),
-                "meters": self._sink.snapshot(),
-            }
-        )
+        state = {"online": True, "since_ms": self._started_ms, "at_ms": self._clock.now_ms()}
+        self._delivery.publish_state(state | {"meters": meters})
+
+    def _log_changes(self, meters: dict[str, Any]) -> None:
+        """A line when a meter has not answered for a while and one when it does again: a flaky line must not fill the
+        card with its log."""
+        for meter, counted in meters.items():
+            if counted["gaps_in_a_row"] >= LOG_AFTER_GAPS and meter not in self._missed:
+                self._missed.add(meter)
+                log.warning("meter %s: no reading (%s): %s", meter, counted["reason"], counted["detail"])
+            elif counted["state"] == "reading" and meter in self._missed:
+                self._missed.discard(meter)
+                log.warning("meter %s: reading again", meter)
