@@ -44,7 +44,7 @@ class Play:
     loop: bool = False
 
 
-def woven(logs: Sequence[Series], end_ms: int, pause_ms: int) -> Series:
+def woven(logs: Sequence[Series], end_ms: int, pause_ms: int, step_ms: int = PAUSE_STEP_MS) -> Series:
     """Logs one after the other with idle pauses between, the last pause ending just before ``end_ms``; the counter runs
     on. Columns that some log does not have are left out."""
     names = [q.name for q in QUANTITIES if all(log.column(q.name) is not None for log in logs)]
@@ -52,9 +52,9 @@ def woven(logs: Sequence[Series], end_ms: int, pause_ms: int) -> Series:
     columns: dict[str, list[np.ndarray]] = {name: [] for name in names}
     at_ms, counter_wh = 0, 0.0
     for log in logs:
-        idle = np.arange(pause_ms // PAUSE_STEP_MS) % min(_IDLE_ROWS, len(log))
+        idle = np.arange(pause_ms // step_ms) % min(_IDLE_ROWS, len(log))
         own_ms = log.at_ms - log.at_ms[0]
-        times += [at_ms + own_ms, at_ms + int(own_ms[-1]) + PAUSE_STEP_MS * np.arange(1, len(idle) + 1)]
+        times += [at_ms + own_ms, at_ms + int(own_ms[-1]) + step_ms * np.arange(1, len(idle) + 1)]
         for name in names:
             column = np.asarray(log.column(name))
             if name == "energy_wh":
@@ -63,7 +63,7 @@ def woven(logs: Sequence[Series], end_ms: int, pause_ms: int) -> Series:
                 counter_wh = float(own_wh[-1])
             else:
                 columns[name] += [column, column[idle]]
-        at_ms = int(times[-1][-1]) + PAUSE_STEP_MS
+        at_ms = int(times[-1][-1]) + step_ms
     whole = np.concatenate(times)
     made = Series(at_ms=whole + (end_ms - 1000 - int(whole[-1])), power_w=np.concatenate(columns.pop("power_w")))
     for name, parts in columns.items():
