@@ -28,6 +28,7 @@ ALIKE_Z = 0.25
 BLIND_MS = 75_000
 """A pulsing motor that has not turned at all since its phase began is missing after so long."""
 LONG_STROKES, LONG_STROKE_MS = 2.5, 25_000
+STROKE_STAGES = ("fill", "wash", "rinse", "heat", "wait")
 MOTOR_STAGES = ("wash", "rinse", "heat")
 
 
@@ -399,13 +400,15 @@ class Beam:
         over_ms = at_ms - late_ms - story.now.paused_ms - phase.max_ms
         if over_ms > GRACE_MS:
             cost += self._overrun(over_ms, phase)
+        strokes = phase.stage in STROKE_STAGES
         for i in phase.pulsing:
             pulses = story.now.pulses.get(i)
             if pulses is None or not pulses.n or pulses.rest_since_ms is None:
                 continue
             if mask >> i & 1:
                 stroke_ms = at_ms - (pulses.on_since_ms if pulses.drawing else pulses.rest_since_ms)
-                if pulses.n > 2 and stroke_ms > max(LONG_STROKES * pulses.longest_on_ms, LONG_STROKE_MS):
+                longest_ms = max(pulses.longest_on_ms if pulses.n > 2 else 0, self._strokes_ms(story, i))
+                if longest_ms and stroke_ms > max(LONG_STROKES * longest_ms, LONG_STROKE_MS) and strokes:
                     cost += prices.LONG_STROKE
                     break
                 continue
@@ -415,6 +418,18 @@ class Beam:
         if phase.stage in MOTOR_STAGES and (silent := self.silent_motor(story, phase, at_ms, mask)) is not None:
             cost += prices.MOTOR_QUIET if story.now.pulses[silent[0]].silent_ms is None else 0.0
         return cost
+
+    def _strokes_ms(self, story: Story, part: int) -> int:
+        """The longest stroke of a pulsing part in the phases behind in which it reversed, 0 where unknown."""
+        phases = self.chart.programmes[story.programme].phases
+        return max(
+            (
+                s.pulses[part].longest_on_ms
+                for s in story.past
+                if part in s.pulses and s.pulses[part].n > 2 and phases[s.place].stage in STROKE_STAGES
+            ),
+            default=0,
+        )
 
     def silent_motor(self, story: Story, phase: PhaseModel, at_ms: int, mask: int) -> tuple[int, int] | None:
         """(part, since) of a pulsing motor that has stayed off for three times its longest rest (contract)."""

@@ -23,6 +23,8 @@ TOO_LITTLE_Z, STRETCH_Z = 1.6, 0.6
 SMALL_W, SMALL_SHARE = 15.0, 0.4
 """What the machine itself draws in a cycle (display, relays) would pass for a fraction of a small part, a valve: below
 this share of its plate it is not taken to be on."""
+LEARN_SHARE = 0.35
+"""A part's usual draw is not learned from levels below this share of its plate: they may be something else."""
 BASE_MORE_W = 2.5
 CACHE = 4000
 
@@ -122,7 +124,9 @@ class Levels:
 
     def learn_usual(self, part: int, level_w: float) -> None:
         """A part was seen drawing alone."""
-        drawn = max(level_w - self.base_w, 0.1)
+        drawn = level_w - self.base_w
+        if drawn < LEARN_SHARE * self.chart.parts[part].rated_w:
+            return
         old = self.usual_w.get(part)
         new = drawn if old is None else 0.8 * old + 0.2 * drawn
         self.usual_w[part] = new
@@ -215,15 +219,19 @@ class Levels:
             if missing and (len(missing) < len(phase.on) or phase.pulsing):
                 high += sum(table.least[i] for _, i in missing)
             if low - tol <= own <= high + tol + more:
-                options.append(Option(missing, mask, self._far(drawing, own, table)))
+                options.append(Option(missing, mask, self._far(drawing, own, table, self._varies(phase, mask))))
         return options
 
+    def _varies(self, phase: PhaseModel, mask: int) -> bool:
+        return any(mask >> i & 1 and self.chart.parts[i].nature == "motor" for i in phase.pulsing)
+
     @staticmethod
-    def _far(drawing: tuple[int, ...], own: float, table: _Table) -> float:
-        """How far-fetched: parts that would draw little of what their plate, or their past, says."""
+    def _far(drawing: tuple[int, ...], own: float, table: _Table, varies: bool = False) -> float:
+        """How far-fetched: parts that would draw little of what their plate, or their past, says. A drum's motor
+        ``varies`` with its load."""
         share = own / sum(table.usual[i] for i in drawing)
         if share < 0.55:
-            return min(TOO_LITTLE_Z, (0.55 - share) * 4)
+            return min(TOO_LITTLE_Z, max(0.0, (0.35 if varies else 0.55) - share) * 4)
         return min(STRETCH_Z, max(0.0, abs(share - 1) - 0.25) * 1.5 + 0.2 * abs(share - 1))
 
     def _by_band(self, phase: PhaseModel, level_w: float, tol: float) -> list[Option]:
