@@ -9,6 +9,11 @@ import shutil
 from pathlib import Path
 
 import pytest
+from hypothesis import HealthCheck, settings
+
+# Tests assert no timings: on a busy board an example may take as long as it likes.
+settings.register_profile("unhurried", deadline=None, suppress_health_check=[HealthCheck.too_slow])
+settings.load_profile("unhurried")
 
 PARTS = {
     "broker": (("mosquitto",), "mosquitto"),
