@@ -32,6 +32,8 @@ CALM_AGES_MS = tuple(s * 1000 for s in (5, 13, 23, 30, 60, 120, 300, 900, 1800))
 """The same where nothing is in doubt."""
 ANNOUNCE_MS = 8_000
 ANNOUNCE_ANYHOW_MS = 60_000
+ANNOUNCE_STRONG_MS, STRONG_W = 14_000, 100.0
+"""No lamp and no display draws this much: a cycle has begun, whatever else is wrong with it."""
 FALSE_START_MS = 120_000
 NEW_AFTER_STANDBY_MS = 15_000
 NEW_DREW_MS = 45_000
@@ -106,6 +108,7 @@ class Charted:
                 if not standby:
                     self._begin_again(stretch)
         if not beam.stories and not standby:
+            self.parts.watches.clear()
             beam.begin(stretch, 0.0, self.fresh)
         if standby:
             self.fresh = False
@@ -276,7 +279,8 @@ class Charted:
         if self.key_ms is None:
             drew_ms = self._drew_ms(best, stretch, now)
             sound = drew_ms >= ANNOUNCE_MS and beam.totals[0] < 4.0
-            if sound or drew_ms >= ANNOUNCE_ANYHOW_MS:
+            strong = drew_ms >= ANNOUNCE_STRONG_MS and stretch.level_w >= STRONG_W
+            if sound or strong or drew_ms >= ANNOUNCE_ANYHOW_MS:
                 events += self._announce(now, best)
         elif best.start_ms != self.key_ms and self._drew_ms(best, stretch, now) >= NEW_DREW_MS and all(
             s.start_ms != self.key_ms for s, t in zip(beam.stories, beam.totals, strict=True)
@@ -306,7 +310,6 @@ class Charted:
     def _announce(self, now: Moment, best: Story) -> list[Event]:
         self.key_ms, self.over = best.start_ms, False
         self.told = None
-        self.parts.watches.clear()
         self.beam.levels.new_cycle()
         self.alerts.start(best.start_ms)
         for story in self.beam.stories:
@@ -325,6 +328,7 @@ class Charted:
         self.beam.stories = [s for s in self.beam.stories if s.start_ms == best.start_ms]
         self.beam.totals = self.beam.totals[: len(self.beam.stories)]
         self.beam.weigh(self.stretch or Stretch(now.at_ms, 0, 0.0, None), now.at_ms)
+        self.parts.watches.clear()
         return events + self._announce(now, best)
 
     def _close_cycle(self, now: Moment, story: Story, dropped: bool) -> list[Event]:
