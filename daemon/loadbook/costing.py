@@ -22,7 +22,8 @@ from loadbook.cost.price import price_curve, price_series
 from loadbook.cost.programmes import Run, run_of
 from loadbook.cost.solar import price_with_curve, price_with_meter
 from loadbook.cost.solar_curve import SolarCurve, parse_solar
-from loadbook.cost.statement import Metered, Month, Statement, machine_statement
+from loadbook.cost.start import Shape, shape_of, typical_runs
+from loadbook.cost.statement import Metered, Month, Statement, machine_statement, programme_name
 from loadbook.cost.tariff import Tariff
 from loadbook.errors import InputError
 from loadbook.events import Cycle
@@ -39,6 +40,7 @@ from loadbook.tariff_files import load_tariff, tariff_path
 NEEDED = ("power_w", "energy_wh")
 _HOUR_MS = 3_600_000
 _MINUTE_MS = 60_000
+MOST_RUNS_TRIED = 40
 
 
 def load_solar(path: Path, time_zone: str) -> SolarCurve:
@@ -260,6 +262,27 @@ def series_of_minutes(minutes: Minutes) -> Series:
     at_ms = np.insert(at_ms, apart + 1, at_ms[apart] + _MINUTE_MS)
     counter = np.insert(counter, apart + 1, counter[apart + 1])
     return Series(at_ms.astype(np.int64), np.zeros(len(at_ms)), energy_wh=counter)
+
+
+def programme_shape(source: Source, programme: str | None) -> tuple[str, Shape]:
+    """A programme's name and measured shape: a run whose energy lies in the middle of those seen.
+
+    ``programme`` None takes the one run most often. Raises InputError where there is no such run at full rate.
+    """
+    runs = [run for run in source.runs() if run.outcome == "completed"]
+    seen = [run.programme for run in runs]
+    wanted = programme or max(seen, key=lambda p: (seen.count(p), p is not None), default=None)
+    likely = typical_runs([run for run in runs if run.programme == wanted])
+    names = source.programme_names()
+    if not likely:
+        known = ", ".join(sorted({names.get(p, p) for p in seen if p})) or "none"
+        what = f"programme {programme!r}" if programme else "any programme"
+        raise InputError(f"{source.name}: no completed run of {what} on record (seen: {known})")
+    for run in likely[:MOST_RUNS_TRIED]:
+        series = source.series(run.start_ms - HOLD_MS, run.end_ms + HOLD_MS)
+        if len(series) > 1:
+            return programme_name(run, names), shape_of(series, run.start_ms, run.end_ms)
+    raise InputError(f"{source.name}: the readings of its runs are no longer kept at full rate; run it once more")
 
 
 def site_statement(

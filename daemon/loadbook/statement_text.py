@@ -40,7 +40,8 @@ def money(amount: Fraction | None, currency: str | None) -> str:
     return "not known" if amount is None or currency is None else shown(amount, currency)
 
 
-def _rows(machine: MachineStatement) -> Iterator[list[str]]:
+def rows(machine: MachineStatement) -> Iterator[list[str]]:
+    """Programme, loads, kWh, cost and cost per load; the last row is all loads together."""
     for group in (*machine.programmes, machine.loads):
         name = "all loads" if group is machine.loads else group.name
         yield [name, str(group.count), f"{group.energy_kwh:.2f}", *_money(group)]
@@ -52,7 +53,7 @@ def _money(group: Loads) -> tuple[str, str]:
     return money(group.cost, group.currency), money(group.per_load, group.currency)
 
 
-def _besides(machine: MachineStatement) -> Iterator[str]:
+def besides(machine: MachineStatement) -> Iterator[str]:
     """What stands beside the loads, in sentences."""
     loads, metered = machine.loads, machine.metered
     if loads.stopped:
@@ -72,14 +73,16 @@ def _besides(machine: MachineStatement) -> Iterator[str]:
         yield f"The meter's own counter: {metered.counter_kwh:.2f} kWh; integrated power is {metered.off_by:+.1%} off."
 
 
-def _headline(statement: Statement) -> str:
+def headline(statement: Statement) -> str:
+    """The place and the month, and until when where the month is not over."""
     until = ""
     if statement.until_ms is not None:
         until = f" until {datetime.fromtimestamp(statement.until_ms / 1000, statement.month.zone):%d %b %H:%M}"
     return f"{statement.title}, {statement.month}{until}"
 
 
-def _standing(statement: Statement) -> str:
+def standing(statement: Statement) -> str:
+    """The tariff and its standing charge, which is the site's and no load's."""
     if statement.tariff is None:
         return "No tariff is set, so nothing is priced."
     charge = ""
@@ -90,11 +93,11 @@ def _standing(statement: Statement) -> str:
 
 def as_text(statement: Statement) -> str:
     """The statement for a terminal."""
-    lines = [_headline(statement), _standing(statement)]
+    lines = [headline(statement), standing(statement)]
     for machine in statement.machines:
         lines += ["", f"{machine.name}{f', {machine.place}' if machine.place else ''}"]
-        lines += table(TITLES, list(_rows(machine)), right=TITLES[1:]) if machine.loads.count else ["  No load."]
-        lines += [f"  {line}" for line in _besides(machine)]
+        lines += table(TITLES, list(rows(machine)), right=TITLES[1:]) if machine.loads.count else ["  No load."]
+        lines += [f"  {line}" for line in besides(machine)]
     total = statement.total
     if len(statement.machines) > 1 and total.count:
         cost = money(total.cost, total.currency)
@@ -126,7 +129,7 @@ def _kwh(value: float | None) -> str:
 def as_html(statement: Statement) -> str:
     """The statement for paper, everything inside it: one section, and so one page, a machine."""
     pages = [_page(statement, machine) for machine in statement.machines] or ["<p>No machine.</p>"]
-    title = escape(f"Statement, {_headline(statement)}")
+    title = escape(f"Statement, {headline(statement)}")
     return (
         f'<!doctype html><html lang="en"><head><meta charset="utf-8"><title>{title}</title><style>{_STYLE}</style>'
         f"</head><body>{''.join(pages)}</body></html>"
@@ -138,15 +141,15 @@ def _page(statement: Statement, machine: MachineStatement) -> str:
         rest = "".join(f'<td class="n">{escape(c)}</td>' for c in cells[1:])
         return f'<tr><{tag} scope="row">{escape(cells[0])}</{tag}>{rest}</tr>'
 
-    rows = list(_rows(machine))
+    cells_of = list(rows(machine))
     head = "".join(f'<th scope="col"{" class=n" if i else ""}>{t}</th>' for i, t in enumerate(TITLES))
-    body = "".join(row(cells, "th") for cells in rows[:-1])
-    foot = row(rows[-1], "th")
-    besides = "".join(f"<p>{escape(line)}</p>" for line in _besides(machine))
+    body = "".join(row(cells, "th") for cells in cells_of[:-1])
+    foot = row(cells_of[-1], "th")
+    beside = "".join(f"<p>{escape(line)}</p>" for line in besides(machine))
     notes = "".join(f'<p class="small">{escape(note)}</p>' for note in NOTES)
     place = f", {machine.place}" if machine.place else ""
     return (
-        f"<section><h1>Statement</h1><p>{escape(_headline(statement))}</p><h2>{escape(machine.name + place)}</h2>"
-        f"<table><thead><tr>{head}</tr></thead><tbody>{body}</tbody><tfoot>{foot}</tfoot></table>{besides}"
-        f"<p>{escape(_standing(statement))}</p>{notes}</section>"
+        f"<section><h1>Statement</h1><p>{escape(headline(statement))}</p><h2>{escape(machine.name + place)}</h2>"
+        f"<table><thead><tr>{head}</tr></thead><tbody>{body}</tbody><tfoot>{foot}</tfoot></table>{beside}"
+        f"<p>{escape(standing(statement))}</p>{notes}</section>"
     )

@@ -18,7 +18,7 @@ from loadbook.meters.sink import GAP_CHECKS, GAP_REASONS
 from werkzeug.exceptions import HTTPException
 
 from loadbook_dashboard import api, live, words
-from loadbook_dashboard.pages import about, alerts, board, compare, cycles, files, meters, now, soak
+from loadbook_dashboard.pages import about, alerts, board, compare, costs, cycles, files, meters, now, soak
 from loadbook_dashboard.parts import Parts
 from loadbook_dashboard.queries import NotReadyError
 from loadbook_dashboard.standing import ASIDE_HOURS
@@ -50,7 +50,7 @@ def create_app(parts: Parts) -> Flask:
     )
     app.extensions["loadbook"] = parts
     CSRFProtect(app)
-    for room in (now, board, compare, cycles, alerts, meters, soak, about, files, api, live):
+    for room in (now, board, compare, costs, cycles, alerts, meters, soak, about, files, api, live):
         app.register_blueprint(room.blueprint)
     _words(app, parts)
     _guard(app, parts)

@@ -7,6 +7,7 @@ import secrets
 from collections.abc import Callable
 from contextlib import AbstractContextManager
 from dataclasses import dataclass, field
+from pathlib import Path
 from typing import cast
 
 from flask import current_app
@@ -34,6 +35,8 @@ class Parts:
     asker: Asker
     now_ms: Callable[[], int]
     speed: float = 1.0
+    folder: Path = Path()
+    """The settings file's folder, on which its relative paths hang."""
     boot: str = field(default_factory=lambda: secrets.token_hex(8))
     """Names this start: a page from an earlier one reads itself afresh, because its form tokens are worth nothing."""
     time: SiteTime = field(init=False)

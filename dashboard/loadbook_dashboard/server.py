@@ -186,6 +186,7 @@ def start(settings: Settings, folder: Path) -> Running:
         asker=ear.asker,
         now_ms=clock.now_ms,
         speed=clock.speed,
+        folder=folder,
     )
     host, port = settings.dashboard.address, settings.dashboard.port
     web = Web(create_app(parts), host, port, settings.dashboard.event_streams + PAGE_THREADS)

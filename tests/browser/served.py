@@ -91,8 +91,9 @@ class Site:
     folder: Path
 
 
-def settings() -> Settings:
-    return parse_settings(SETTINGS, "test")
+def settings(folder: Path) -> Settings:
+    """The site's settings, with its store in ``folder``."""
+    return parse_settings(f'tariff = "quay-two-rates"\n{SETTINGS}[store]\nfolder = "{folder}"\n', "test")
 
 
 def parts_over(folder: Path, now_ms: Callable[[], int] = lambda: NOW_MS) -> Parts:
@@ -105,7 +106,7 @@ def parts_over(folder: Path, now_ms: Callable[[], int] = lambda: NOW_MS) -> Part
 
     hub = Hub(24)
     hub.linked = True
-    return Parts(settings(), Queries(folder / LEDGER_FILE), readings, hub, Noting(), now_ms)
+    return Parts(settings(folder), Queries(folder / LEDGER_FILE), readings, hub, Noting(), now_ms)
 
 
 def seeded_parts(folder: Path) -> Parts:

@@ -14,7 +14,7 @@ from loadbook.cost import Tariff, parse_tariff, price_series
 from loadbook.cost.programmes import Run
 from loadbook.cost.solar import price_with_curve
 from loadbook.cost.solar_curve import parse_solar
-from loadbook.cost.start import Shape, shape_of, start_costs, starts_within, typical_run
+from loadbook.cost.start import Shape, shape_of, start_costs, starts_within, typical_runs
 from loadbook.errors import InputError
 from loadbook.files import share
 from loadbook.reading import Series
@@ -153,5 +153,5 @@ def test_windows_and_shapes_that_cannot_be() -> None:
 def test_the_typical_run_is_one_that_happened() -> None:
     runs = [Run("p", "completed", i, i + 1, kwh) for i, kwh in enumerate((0.9, 0.7, 0.8, 1.2))]
     runs.append(Run("p", "stopped_early", 9, 10, 0.75))
-    assert typical_run(runs) == runs[2]
-    assert typical_run([]) is None
+    assert typical_runs(runs) == [runs[2], runs[1], runs[0], runs[3]]
+    assert typical_runs([]) == []

@@ -9,7 +9,6 @@ from typing import Any
 from loadbook.commands.sources import Opened, add_arguments, instant_ms, local, money, now_ms, opened
 from loadbook.cost.local_time import offset_ms
 from loadbook.cost.money import exact_text
-from loadbook.cost.programmes import Run
 from loadbook.cost.start import (
     MINUTE_MS,
     MJ_PER_KWH,
@@ -18,12 +17,10 @@ from loadbook.cost.start import (
     shape_of,
     start_costs,
     starts_within,
-    typical_run,
 )
-from loadbook.cost.statement import programme_name
+from loadbook.costing import programme_shape
 from loadbook.errors import InputError
 from loadbook.events import iso
-from loadbook.reading import HOLD_MS
 
 HOUR_MS = 3_600_000
 
@@ -76,32 +73,12 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _shape(args: argparse.Namespace, site: Opened) -> tuple[str, Shape]:
-    source = site.source
-    last_ms = source.last_ms()
-    if last_ms is None:
-        raise InputError(f"{source.name} has no readings yet; there is no shape to place")
-    if args.whole_log:
-        if args.log is None:
-            raise InputError("--whole-log goes with a LOG")
-        return source.name, shape_of(source.series(0, last_ms + 1))
-    runs = [run for run in source.runs() if run.outcome == "completed"]
-    programme = args.programme or _most_often(runs)
-    chosen = typical_run([run for run in runs if run.programme == programme])
-    names = source.programme_names()
-    if chosen is None:
-        seen = ", ".join(sorted({names.get(r.programme, r.programme) for r in runs if r.programme})) or "none"
-        what = f"programme {args.programme!r}" if args.programme else "any programme"
-        raise InputError(f"{source.name}: no completed run of {what} on record (seen: {seen}); "
-                         "give another --programme, a longer log, or --whole-log")  # fmt: skip
-    series = source.series(chosen.start_ms - HOLD_MS, chosen.end_ms + HOLD_MS)
-    if len(series) < 2:
-        raise InputError(f"{source.name}: the readings of that run are no longer kept at full rate; run it once more")
-    return programme_name(chosen, names), shape_of(series, chosen.start_ms, chosen.end_ms)
-
-
-def _most_often(runs: list[Run]) -> str | None:
-    programmes = [run.programme for run in runs]
-    return max(programmes, key=lambda p: (programmes.count(p), p is not None), default=None)
+    if not args.whole_log:
+        return programme_shape(site.source, args.programme)
+    last_ms = site.source.last_ms()
+    if args.log is None or last_ms is None:
+        raise InputError("--whole-log goes with a LOG that has readings")
+    return site.source.name, shape_of(site.source.series(0, last_ms + 1))
 
 
 def _as_json(name: str, shape: Shape, costs: StartCosts, best: int) -> dict[str, Any]:

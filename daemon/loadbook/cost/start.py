@@ -62,12 +62,14 @@ def shape_of(series: Series, start_ms: int | None = None, end_ms: int | None = N
     return shape
 
 
-def typical_run(runs: Sequence[Run]) -> Run | None:
-    """The completed run whose energy lies in the middle: a run that happened, not an average of several."""
+def typical_runs(runs: Sequence[Run]) -> list[Run]:
+    """Completed runs, the one whose energy lies in the middle first, then its neighbours: runs that happened, not an
+    average of several."""
     done = sorted(
         (run for run in runs if run.outcome == "completed" and run.energy_kwh), key=lambda r: r.energy_kwh or 0
     )
-    return done[(len(done) - 1) // 2] if done else None
+    middle = (len(done) - 1) // 2
+    return [done[i] for i in sorted(range(len(done)), key=lambda i: (abs(i - middle), i))]
 
 
 def starts_within(now_ms: int, last_ms: int, every_min: int, offset_ms: int = 0) -> Ints:
