@@ -7,10 +7,10 @@ from collections.abc import Sequence
 from loadbook_dashboard.words import SiteTime
 
 WIDTH, HEIGHT = 1000, 260
-LEFT, RIGHT, TOP, BOTTOM = 12, 12, 40, 34
+LEFT, RIGHT, TOP, BOTTOM = 12, 40, 60, 34
 
 
-def draw(starts_ms: Sequence[int], costs: Sequence[float | None], best: int, time: SiteTime, title: str) -> str:
+def draw(starts_ms: Sequence[int], costs: Sequence[float | None], best: int, time: SiteTime, currency: str) -> str:
     """An ``<svg>`` element; ``costs`` are in the tariff's currency, None where no price is known. Looks: book.css."""
     known = [c for c in costs if c is not None]
     low, high = min(known), max(known)
@@ -24,7 +24,9 @@ def draw(starts_ms: Sequence[int], costs: Sequence[float | None], best: int, tim
     def y(cost: float) -> float:
         return base - 16 - (base - TOP - 16) * (cost - low) / room
 
-    out = [f'<svg class="startcurve" viewBox="0 0 {WIDTH} {HEIGHT}" role="img"><title>{title}</title>']
+    out = [
+        f'<svg class="startcurve" viewBox="0 0 {WIDTH} {HEIGHT}" role="img"><title>Cost by the time of starting</title>'
+    ]
     step_h = next(h for h in (1, 2, 3, 6, 12, 24, 48, 96, 1000) if (last - first) / 3_600_000 / h <= 9)
     hour = -(-first // 3_600_000) * 3_600_000
     while hour <= last:
@@ -43,10 +45,12 @@ def draw(starts_ms: Sequence[int], costs: Sequence[float | None], best: int, tim
         pen = "L"
     out.append(f'<line class="scale" x1="{LEFT}" x2="{WIDTH - RIGHT}" y1="{base}" y2="{base}"/>')
     out.append(f'<path class="curve" d="{" ".join(path)}"/>')
+    for cost in {low, high}:
+        out.append(f'<text x="{LEFT}" y="{y(cost) - 8:.1f}">{cost:.2f} {currency}</text>')
     at = costs[best]
     if at is not None:
         place = x(starts_ms[best])
-        anchor = "start" if place < WIDTH / 2 else "end"
-        out.append(f'<line class="best" x1="{place:.1f}" x2="{place:.1f}" y1="{TOP - 8}" y2="{base}"/>')
-        out.append(f'<text class="best" x="{place:.1f}" y="{TOP - 16}" text-anchor="{anchor}">cheapest</text>')
+        anchor = "start" if place < WIDTH * 0.8 else "end"
+        out.append(f'<line class="best" x1="{place:.1f}" x2="{place:.1f}" y1="{TOP - 34}" y2="{base}"/>')
+        out.append(f'<text class="best" x="{place:.1f}" y="{TOP - 40}" text-anchor="{anchor}">cheapest</text>')
     return "\n".join([*out, "</svg>"])

@@ -37,6 +37,14 @@ def pages(address: str, page: Page) -> dict[str, str]:
         cycles = page.request.get(f"{address}/api/machines/{name}/cycles?limit=1").json()["cycles"]
         if cycles:
             found[f"cycle-{name}"] = f"/machines/{name}/cycles/{cycles[0]['key_ms']}"
+    found |= {
+        "soak": "/soak/",
+        "soak-new": "/soak/new/quay-dryer-3",
+        "soak-test": "/soak/2026-0001",
+        "programmes": "/machines/quay-washer-1/programmes",
+        "when": "/machines/quay-dryer-3/when",
+        "statement": "/statement?month=2026-11",
+    }
     found["compare"] = "/machines/quay-dryer-3/compare"
     found["nothing"] = "/nothing-here"
     return found

@@ -23,6 +23,8 @@ from loadbook.judge.causes import Evidence
 from loadbook.logs import read_log
 from loadbook.machine import Machine, parse_machine
 from loadbook.reading import Reading, Series
+from loadbook.services.soak_desk import SoakDesk
+from loadbook.soak.decide import Accuracy
 from loadbook.store.connect import READINGS_FILE
 from loadbook.store.ledger import Ledger
 from loadbook.store.sqlite_readings import SqliteStore
@@ -169,6 +171,20 @@ class Seed:
         self.say(machine, AlertChanged(alert.raised_ms, alert))
 
 
+SOAK = {
+    "machine": "quay-washer-1", "programme": "mixed-40", "cycles": 6, "pause_max_s": 90_000.0, "ticket": "R-2041",
+    "technician": "Ines Vale", "customer": "Harbour Guest House", "appliance": "Front loader, 8 kg",
+    "complaint": "Trips the breaker while heating", "parts_replaced": "heating element",
+}  # fmt: skip
+
+
+def soak(one: Seed, now_ms: int) -> None:
+    """A soak test on the first washer, three days old: its cycles since then count, one runs."""
+    desk = SoakDesk(one.ledger, lambda meter: Accuracy(1.0, 0.3))
+    with one.ledger.transaction():
+        desk.order({"order": SOAK}, now_ms - 3 * DAY_MS - 3_600_000)
+
+
 def seed(folder: Path, now_ms: int = NOW_MS) -> None:
     """The whole afternoon."""
     one = Seed(folder, now_ms)
@@ -177,6 +193,7 @@ def seed(folder: Path, now_ms: int = NOW_MS) -> None:
             one.ledger.put_machine(machine, meter, text)
     one.history("quay-washer-1", "washer-healthy", 8, now_ms)
     one.running("quay-washer-1", "m1", "washer-healthy", 24)
+    soak(one, now_ms)
 
     one.history("harbour-dish-2", "dishwasher-healthy", 4, now_ms)
     cycle = one.running("harbour-dish-2", "m2", "dishwasher-half-heater", 31)

@@ -80,10 +80,10 @@ def when(machine: str) -> str:
     except LoadbookError as bad:
         return render_template("costs_when.html", **told | {"refused": str(bad)})
     told |= {"name": name, "energy_kwh": shape.energy_kwh, "length_ms": shape.length_ms, "tariff": costs.tariff.name}
-    return render_template("costs_when.html", **told, **_starts(found, best, name))
+    return render_template("costs_when.html", **told, **_starts(found, best))
 
 
-def _starts(found: StartCosts, best: int, name: str) -> dict[str, Any]:
+def _starts(found: StartCosts, best: int) -> dict[str, Any]:
     """Now, the cheapest and the dearest start, the curve, and the same by the hour."""
 
     def start(index: int) -> dict[str, Any]:
@@ -97,7 +97,7 @@ def _starts(found: StartCosts, best: int, name: str) -> dict[str, Any]:
     curve = [None if a is None else float(a) for a in amounts]
     saving = found.saving(best)
     dearest = found.dearest()
-    svg = draw(found.starts_ms.tolist(), curve, best, parts().time, f"Cost of {name} by the time it is started")
+    svg = draw(found.starts_ms.tolist(), curve, best, parts().time, found.currency)
     return {
         "now": start(0),
         "best": start(best),
