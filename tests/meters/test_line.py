@@ -4,17 +4,22 @@ from __future__ import annotations
 
 import os
 import pty
+import select
+import socket
+import threading
 from pathlib import Path
 
 import pytest
 from loadbook.clock import Clock
 from loadbook.files import load_map
 from loadbook.meters.counters import CountingSink
+from loadbook.meters.line import ModbusLine, PolledMeter
 from loadbook.meters.loop import LineLoop
+from loadbook.meters.modbus import ModbusWire
 from loadbook.meters.simulated import SimulatedLine, SimulatedMeter
 from loadbook.meters.sink import GAP_CHECKS, GAP_REASONS
 
-from tests.meters.conftest import SHIPPED, Memory, player, polling, small_log, wait_for
+from tests.meters.conftest import SHIPPED, Memory, player, polling, settings_line, small_log, wait_for
 
 HERE = Path()
 
@@ -224,3 +229,64 @@ def test_a_value_that_cannot_be_is_left_out_and_said() -> None:
     assert (reading.power_w, reading.power_factor) == (100.0, None)
     assert [reason for _, reason, _ in memory.gaps] == ["absurd", "absurd"]
     assert sink.snapshot()["m1"]["absurd"] == {"power_factor": 98.0, "power_w": 1e30, "frequency_hz": -1e9}
+
+
+def test_a_serial_server_on_the_network_is_a_serial_line(tmp_path: Path) -> None:
+    """Bytes passed through over TCP: RTU frames, and the line comes back when the connection does."""
+    line = simulated({1: "float32-big-endian"}, tmp_path / "port")
+    server = socket.create_server(("127.0.0.1", 0))
+    stop = threading.Event()
+
+    def serve(connection: socket.socket, until: int) -> None:
+        fd = os.open(line.port, os.O_RDWR | os.O_NOCTTY)
+        passed = 0
+        with connection:
+            while not stop.is_set() and passed < until:
+                for end in select.select([connection, fd], [], [], 0.1)[0]:
+                    if end is connection:
+                        data = connection.recv(512)
+                        os.write(fd, data)
+                        passed += 1
+                        if not data:
+                            passed = until
+                    else:
+                        connection.sendall(os.read(fd, 512))
+        os.close(fd)
+
+    def accept() -> None:
+        server.settimeout(0.2)
+        until = 5  # the first connection breaks after a few questions
+        while not stop.is_set():
+            try:
+                connection, _ = server.accept()
+            except TimeoutError:
+                continue
+            serve(connection, until)
+            until = 1_000_000
+
+    thread = threading.Thread(target=accept)
+    thread.start()
+    host, tcp_port = server.getsockname()
+    settings = settings_line(line, (1,), 1.0).model_copy(update={"port": f"socket://{host}:{tcp_port}"})
+    memory = Memory()
+    poll = ModbusLine(
+        "l1",
+        wire=ModbusWire(settings),
+        meters=[PolledMeter("m1", 1, load_map("float32-big-endian", HERE))],
+        sink=CountingSink({"m1": "l1"}, memory),
+        clock=Clock(),
+        interval_s=0.1,
+        timeout_s=1.0,
+    )
+    poll.start()
+    try:
+        wait_for(lambda: any(reason == "port_gone" for _, reason, _ in memory.gaps))
+        before = len(memory.readings)
+        wait_for(lambda: len(memory.readings) >= before + 3)
+    finally:
+        poll.stop()
+        poll.join(10)
+        stop.set()
+        thread.join(10)
+        server.close()
+        line.stop()

@@ -101,10 +101,10 @@ def check_budget(line: Line, place: int, needed: Budget) -> None:
 def check_port(line: Line, place: int) -> None:
     """A port that is not there at start is a mistake in the settings; one that goes later comes back by itself.
     Raises StartError naming the port and its key."""
-    if line.kind == "modbus_tcp":
-        return
+    if line.kind == "modbus_tcp" or "://" in line.port:
+        return  # what is on the network may come later
     key = f"line[{place}].port"
-    if "://" not in line.port and not Path(line.port).exists():
+    if not Path(line.port).exists():
         raise StartError(
             f"{key}: {line.port} does not exist; plug the adapter in, or give the path that ls /dev/serial/by-id shows"
         )

@@ -37,4 +37,6 @@ def _why(port: str, bad: Exception) -> str:
         return f"{port} is no serial port"
     if number == errno.EACCES:
         return f"{port} may not be opened; add the user to the group dialout"
+    if "://" in port:
+        return f"{port} cannot be reached: {str(bad).rpartition('] ')[2].lower()}"
     return f"{port} cannot be opened: {os.strerror(number).lower() if number else bad}"
