@@ -347,14 +347,13 @@ class Beam:
             skipped: list[tuple[int, int]] = []
             for place, phase in enumerate(programme.phases):
                 options = self.levels.explain(phase, stretch.level_w, stretch.volts)
-                costs = min(o.z * 0.5 + sum(prices.PRICE[f[0]] for f in o.faults) for o in options)
                 drawing = any(o.mask and not o.faults for o in options)
                 late = prices.LOG_BEGINS_INSIDE if inside and place else skips
                 if late > prices.HOPELESS - 2:
                     break
                 if drawing or (skips < 2.0 and not self.levels.at_standby(stretch.level_w)):
                     now = Stay(place, at_ms, at_ms, stretch.start_mwms, alike=False)
-                    story = Story(number, at_ms, stretch.start_mwms, now, price + late + (0.0 if drawing else costs))
+                    story = Story(number, at_ms, stretch.start_mwms, now, price + late + (0.0 if drawing else 1.0))
                     story.skipped = () if inside else tuple(skipped)
                     story.before = before
                     story.action_ms, story.action_mwms = at_ms, stretch.start_mwms

@@ -31,9 +31,8 @@ AGES_MS = tuple(
 CALM_AGES_MS = tuple(s * 1000 for s in (5, 13, 23, 30, 60, 120, 300, 900, 1800))
 """The same where nothing is in doubt."""
 ANNOUNCE_MS = 8_000
-ANNOUNCE_ANYHOW_MS = 60_000
-ANNOUNCE_STRONG_MS, STRONG_W = 14_000, 100.0
-"""No lamp and no display draws this much: a cycle has begun, whatever else is wrong with it."""
+ANNOUNCE_ANYHOW_MS, ANNOUNCE_W = 60_000, 40.0
+"""A display or a lamp may draw for a while without a cycle; a motor or a heater does not."""
 FALSE_START_MS = 120_000
 NEW_AFTER_STANDBY_MS = 15_000
 NEW_DREW_MS = 45_000
@@ -278,9 +277,8 @@ class Charted:
         still_ms = self._still_ms(best, stretch, now.at_ms)
         if self.key_ms is None:
             drew_ms = self._drew_ms(best, stretch, now)
-            sound = drew_ms >= ANNOUNCE_MS and beam.totals[0] < 4.0
-            strong = drew_ms >= ANNOUNCE_STRONG_MS and stretch.level_w >= STRONG_W
-            if sound or strong or drew_ms >= ANNOUNCE_ANYHOW_MS:
+            sound = drew_ms >= ANNOUNCE_MS and (beam.totals[0] < 4.0 or stretch.level_w > ANNOUNCE_W)
+            if sound or drew_ms >= ANNOUNCE_ANYHOW_MS:
                 events += self._announce(now, best)
         elif best.start_ms != self.key_ms and self._drew_ms(best, stretch, now) >= NEW_DREW_MS and all(
             s.start_ms != self.key_ms for s, t in zip(beam.stories, beam.totals, strict=True)
@@ -355,6 +353,8 @@ class Charted:
         stretch, events = self.stretch, []
         if stretch is None or self.key_ms is None:
             return []
+        if best.start_ms != self.key_ms:
+            return []  # a new cycle is the likelier story, but not yet certain: nothing more is said of the old one
         phase = self.beam.phase(best)
         self.known = self._programme_known()
         done = self._complete(best) and (phase is None or still_ms > 0)

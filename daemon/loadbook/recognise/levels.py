@@ -25,7 +25,7 @@ SMALL_W, SMALL_SHARE = 15.0, 0.4
 this share of its plate it is not taken to be on."""
 LEARN_SHARE = 0.35
 """A part's usual draw is not learned from levels below this share of its plate: they may be something else."""
-BASE_MORE_W = 2.5
+BASE_MORE_W, SMALL_SUM_W = 2.5, 20.0
 CACHE = 4000
 
 
@@ -218,7 +218,7 @@ class Levels:
                 high += table.high[i]
             if missing and (len(missing) < len(phase.on) or phase.pulsing):
                 high += sum(table.least[i] for _, i in missing)
-            if low - tol <= own <= high + tol + more:
+            if low - tol <= own <= high + tol + (more if high < SMALL_SUM_W else 0.0):
                 options.append(Option(missing, mask, self._far(drawing, own, table, self._varies(phase, mask))))
         return options
 

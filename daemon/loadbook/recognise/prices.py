@@ -7,7 +7,7 @@ order matters much: a short phase is likelier than a missing one, a weak part li
 from __future__ import annotations
 
 PRICE: dict[str, float] = {
-    "missing": 8.0,
+    "missing": 7.0,
     "low": 6.5,
     "high": 6.5,
     "unexpected": 8.0,
@@ -30,13 +30,13 @@ RAMP_S: dict[str, tuple[tuple[float, float], ...]] = {
 
 NEXT_PHASE = 0.5
 SKIP_OPTIONAL = 0.4
-SKIP_NEEDED = 9.0
+SKIP_NEEDED = 7.5
 SKIP_UNSEEN = 0.5
 OUT_OF_ORDER = 3.0
 TOO_SHORT, TOO_SHORT_MORE = 4.0, 4.5
 TOO_LONG, TOO_LONG_MORE, TOO_LONG_QUIET, TOO_LONG_DOUBLE = 4.0, 5.0, 3.0, 3.0
 PATTERN, LONG_STROKE = 1.5, 5.0
-NO_STEP = 6.0
+NO_STEP = 9.0
 """One part takes over from another in the middle of a level that stands still."""
 HIGH_LATER = 3.5
 """On top, for a part that drew what it should before in the same phase: something else has rather come on."""
