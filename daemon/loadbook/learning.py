@@ -20,6 +20,8 @@ from loadbook.recognise.regimes import Good, good_cycles
 
 TRIES = 8
 WIDEN = 1.15
+MOST_WIDE = 2.5
+"""A phase is never allowed more than this times the longest that was seen: then it is not the limit that is wrong."""
 ANOTHER_PART = 1.5
 """A part that seems to draw more than two and a half times its plate is not alone."""
 ENOUGH_FOR_TOLERANCE = 3
@@ -144,7 +146,7 @@ def _widen(result: Result, alert: Alert) -> bool:
     if place is None:
         return False
     old = result.programme.phases[place]
-    update = _update(old, alert)
+    update = _update(old, alert, max(result.durations_s.get(old.id, []), default=old.max_s))
     if not update:
         return False
     phases = list(result.programme.phases)
@@ -155,11 +157,12 @@ def _widen(result: Result, alert: Alert) -> bool:
     return True
 
 
-def _update(old: PhaseChart, alert: Alert) -> dict[str, object]:
+def _update(old: PhaseChart, alert: Alert, longest_s: float) -> dict[str, object]:
+    """What to change in a phase; nothing where the chart is not at fault. ``longest_s`` is the longest seen."""
     part = alert.component
-    if alert.kind in ("phase_too_long", "stopped_early") and old.max_s < 80_000:
-        longest = max(old.max_s, alert.measured or 0.0) if alert.unit == "s" else old.max_s
-        return {"max_s": float(int(longest * WIDEN) + 10)}
+    if alert.kind in ("phase_too_long", "stopped_early"):
+        wider = float(int(old.max_s * WIDEN) + 10)
+        return {"max_s": wider} if wider <= MOST_WIDE * longest_s + 60 else {}
     if alert.kind == "phase_too_short" and old.min_s > 0:
         shortest = min(old.min_s, alert.measured or 0.0)
         return {"min_s": float(max(0, int(shortest / WIDEN) - 5))}
@@ -216,9 +219,7 @@ def _tolerate(result: Result, alert: Alert) -> bool:
         p.model_copy(update={"tolerance": new}) if p.id == part.id else p for p in machine.components
     ]
     result.machine = machine.model_copy(update={"components": tuple(parts)})
-    note = (
-        f"{part.id}: good cycles draw {alert.measured:.0f} W against a plate of {part.rated_w:g} W; tolerance widened"
-    )
-    if note not in result.notes:
-        result.notes.append(note)
+    said = f"{part.id}: good cycles draw "
+    result.notes = [note for note in result.notes if not note.startswith(said)]
+    result.notes.append(f"{said}{alert.measured:.0f} W, its plate says {part.rated_w:g} W; tolerance widened")
     return True

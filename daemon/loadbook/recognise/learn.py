@@ -162,8 +162,9 @@ def _named(columns: list[Column], goods: Sequence[Good], machine: Machine) -> li
     """Phases with their stages. What a washer does from its first spinning to its coming to rest is one spin."""
     out: list[tuple[Column, Stage]] = []
     drained = heated = washed = False
-    for column in columns:
-        stage = _stage(column, goods, machine, heated)
+    works = [i for i, c in enumerate(columns) if any(_works(machine, p) for p in c.real_parts)]
+    for place, column in enumerate(columns):
+        stage = _stage(column, goods, machine, heated and place > works[-1])
         if stage == "wash" and drained and machine.machine.kind != "tumble_dryer":
             stage = "rinse"
         heated = heated or stage == "heat"
@@ -204,6 +205,12 @@ def _without_rests(named: list[tuple[Column, Stage]], machine: Machine) -> list[
     return out
 
 
+def _works(machine: Machine, part: str) -> bool:
+    """A heater or a large motor: while one is still to come, a quiet is a pause and no drying."""
+    found = machine.component(part)
+    return found.nature == "resistive" or (found.nature == "motor" and found.rated_w > SMALL_W)
+
+
 def _drain_before(column: Column, goods: Sequence[Good], machine: Machine) -> Column | None:
     """The pump alone, before the drum begins to spin, is a drain of its own where every cycle has it."""
     large = {p.id for p in machine.components if p.nature == "motor" and p.rated_w > SMALL_W}
@@ -227,7 +234,7 @@ def _drain_before(column: Column, goods: Sequence[Good], machine: Machine) -> Co
     return Column(cells)
 
 
-def _stage(column: Column, goods: Sequence[Good], machine: Machine, heated: bool) -> Stage:
+def _stage(column: Column, goods: Sequence[Good], machine: Machine, done: bool) -> Stage:
     """The stage of a phase: by its parts where these say it, else by what the power showed at that time."""
     parts = [machine.component(p) for p in column.real_parts]
     dryer = machine.machine.kind == "tumble_dryer"
@@ -239,7 +246,7 @@ def _stage(column: Column, goods: Sequence[Good], machine: Machine, heated: bool
     if not large and any(p.nature == "solenoid" for p in parts):
         return "fill"
     if not parts:
-        return "dry" if heated and machine.machine.kind == "dishwasher" else "wait"
+        return "dry" if done and machine.machine.kind == "dishwasher" else "wait"
     if dryer:
         if max(machine.components, key=lambda p: p.rated_w) in parts:
             return "dry"  # a heat pump's compressor, where no heater is

@@ -30,6 +30,8 @@ STEADY = "*"
 SHORT_MS = 8_000
 """A set of parts that lasts shorter belongs to its neighbour."""
 STROKE_MS = 2_500
+SKIP = 0.55
+ALIKE_IN_TIME = 0.7
 BLINK_MS = 2_000
 
 
@@ -205,7 +207,7 @@ def aligned(rows: Sequence[Sequence[Regime]]) -> list[Column]:
 def _lay(columns: list[Column], row: Sequence[Regime], place: int, width: int) -> list[Column]:
     """One more row over the columns: the cheapest of matching, leaving out, and putting in."""
     n, m = len(columns), len(row)
-    skip = 0.55
+    skip = SKIP
     cost = [[0.0] * (m + 1) for _ in range(n + 1)]
     for i in range(n + 1):
         for j in range(m + 1):
@@ -236,7 +238,10 @@ def _unlike(column: Column, regime: Regime) -> float:
     have = [c.seconds for c in column.cells if c is not None]
     usual = sum(have) / len(have)
     ratio = (min(usual, regime.seconds) + 15) / (max(usual, regime.seconds) + 15)
-    return 1.2 * (1.0 - likeness(column.parts, regime.parts)) + 0.4 * (1.0 - ratio)
+    parts = 1.2 * (1.0 - likeness(column.parts, regime.parts))
+    if column.parts and regime.parts and ratio > ALIKE_IN_TIME:
+        parts = min(parts, SKIP)  # the same stroke, put down to another small part (a pump, a valve) on another day
+    return parts + 0.4 * (1.0 - ratio)
 
 
 def _absorbed(columns: list[Column]) -> list[Column]:
