@@ -118,12 +118,27 @@ def call_of(known: KnownAlert, machine: MachineRow) -> Call:
     )
 
 
+HEARD_MS = 60_000
+"""A meter heard within this is not silent (contract, section 4: ``meter_silent``)."""
+
+
+def state_now(machine: MachineRow, cycle: Cycle | None, now_ms: int) -> tuple[str, int | None]:
+    """(state, since when). What was last said of a machine may be that its meter is silent, or nothing at all, while
+    readings come again: then it runs if its cycle does, and idles otherwise."""
+    heard_ms = machine.last_reading_ms or 0
+    since_ms = machine.state_since_ms
+    if machine.state != "silent" or now_ms - heard_ms > HEARD_MS or (since_ms or 0) + HEARD_MS > heard_ms:
+        return machine.state, since_ms
+    if cycle is not None and cycle.outcome == "running":
+        return "running", cycle.start_ms
+    return "idle", cycle.end_ms if cycle is not None else None
+
+
 def glance(
     machine: MachineRow, cycle: Cycle | None, alerts: list[KnownAlert], usual_rest_s: list[float], now_ms: int
 ) -> Glance:
     """``cycle`` is the machine's last one, with phases; ``usual_rest_s`` from the start of the phase it is in."""
-    state = machine.state
-    since_ms = machine.state_since_ms
+    state, since_ms = state_now(machine, cycle, now_ms)
     running = state in ("running", "no_power") and cycle is not None and cycle.outcome == "running"
     if state == "idle" and cycle is not None and cycle.outcome != "running":
         since_ms = max(since_ms or 0, cycle.end_ms) if since_ms is None else since_ms

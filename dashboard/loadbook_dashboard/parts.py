@@ -50,11 +50,13 @@ class Parts:
         usual: list[float] = []
         if cycle is not None and cycle.outcome == "running" and cycle.programme and machine.phase:
             usual = self.queries.usual_rest_s(machine.id, cycle.programme, machine.phase)
+        last = self.hub.last(machine.meter) if machine.meter else None
+        if last is not None:
+            machine.last_reading_ms = max(last.at_ms, machine.last_reading_ms or 0)
         mine = [known for known in open_alerts if known.machine == machine.id]
         found = glance(machine, cycle, mine, usual, self.now_ms())
-        last = self.hub.last(machine.meter) if machine.meter else None
-        if last is not None and last.at_ms > (found.last_reading_ms or 0):
-            found.last_reading_ms, found.power_w = last.at_ms, last.power_w
+        if last is not None and last.at_ms >= (found.last_reading_ms or 0):
+            found.power_w = last.power_w
         return found
 
     def brought_up(self, machine: MachineRow, cycle: Cycle) -> Cycle:
