@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 import pytest
+from loadbook.events import Cycle
+from loadbook.reading import Reading
 from loadbook_dashboard.glance import state_now
 from loadbook_dashboard.parts import Parts
 from seeded import NOW_MS
-
-from loadbook.events import Cycle
-from loadbook.reading import Reading
 
 MINUTE_MS = 60_000
 

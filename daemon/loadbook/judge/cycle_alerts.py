@@ -54,6 +54,15 @@ class CycleAlerts:
                 del self.findings.open[name]
         self.start(key_ms)
 
+    def settle(self, key_ms: int, end_ms: int, at_ms: int) -> list[Event]:
+        """The cycle has completed: what was wrong in it is over, and stays on record."""
+        events: list[Event] = []
+        for name, alert in list(self.findings.open.items()):
+            if name.startswith(f"{key_ms}/"):
+                events += self.findings.clear(name, max(end_ms, alert.began_ms), keep=True)
+                self._keep_event_time(events, at_ms)
+        return events
+
     def kinds_by_phase(self) -> dict[str, set[str]]:
         """Alert kinds that stand, by phase id ('' for the cycle as a whole)."""
         kinds: dict[str, set[str]] = {}

@@ -289,7 +289,8 @@ class Charted:
             unborn = not best.past and still_ms >= FALSE_START_MS
             if unborn or still_ms >= self.limits.resume_s * 1000:
                 self._forget()
-        else:
+        elif best.start_ms == self.key_ms or not self.over or still_ms >= self.limits.resume_s * 1000:
+            # a cycle that is over is settled: what may be a new one, not yet announced, says nothing about it
             events += self._go_on(now, best, still_ms)
         self._schedule(now)
         return events
@@ -376,6 +377,8 @@ class Charted:
         if finished or stopped:
             if not self.over:
                 self.over = True
+                if not stopped:
+                    events += self.alerts.settle(self.key_ms, best.action_ms, now.at_ms)
                 events += self._tell(now, final=True)
         elif self.over:
             if still_ms == 0 and phase is not None:
