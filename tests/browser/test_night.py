@@ -1,9 +1,9 @@
-"""One night on the bench, walked through in a browser: a soak test is ordered on the page, a real Modbus meter plays five
-cycles at sixty times their speed, recorder and dashboard are killed in the second, the heater is half gone in the
-fourth; in the morning the list of the night is read on a telephone, the verdict on the test's page, and the report
-as PDF.
+"""One night on the bench, walked through in a browser.
 
-The machine is invented and short, so that a night fits into a minute: fill, heat, wash, drain.
+A soak test is ordered on the page, a real Modbus meter plays five cycles at sixty times their speed, recorder and
+dashboard are killed in the second, the heater is half gone in the fourth; in the morning the list of the night is read
+on a telephone, the verdict on the test's page, and the report as PDF. The machine is invented and short, so that a
+night fits into a minute: fill, heat, wash, drain.
 """
 
 from __future__ import annotations
@@ -17,13 +17,13 @@ from urllib.request import urlopen
 
 import numpy as np
 import pytest
-from playwright.sync_api import Page, expect
-
 from loadbook.clock import Clock
-from loadbook.files import load_map
+from loadbook.files import load_map, share
 from loadbook.meters.simulated import Player, SimulatedLine, SimulatedMeter
 from loadbook.reading import Series
 from loadbook.transport.embedded import EmbeddedBroker
+from playwright.sync_api import Page, expect
+
 from tests.chain.site import Service, free_port, settings_of, until, write_site
 
 pytestmark = [pytest.mark.browser, pytest.mark.pdf]
@@ -128,9 +128,11 @@ def test_a_night_from_the_order_to_the_report(tmp_path: Path, open_page: Callabl
     player = Waiting(night(), clock)
     line = SimulatedLine([SimulatedMeter(1, load_map("sunspec", Path()), player)], clock).start()
     (tmp_path / "rinser.toml").write_text(PLATE, encoding="utf-8")
+    sunspec = share("config", "meters", "sunspec.toml").read_text(encoding="utf-8")
+    (tmp_path / "class-1.toml").write_text(f"{sunspec}\n[accuracy]\nclass_percent = 1.0\nfixed_w = 0.5\n")
     port = free_port()
     chosen = {"broker.port": str(port), "broker.host": '"127.0.0.1"'}
-    path = write_site(tmp_path, {"m9": (MACHINE, line.address[1])}, chosen, machines='["rinser.toml"]')
+    path = write_site(tmp_path, {"m9": (MACHINE, line.address[1])}, chosen, '["rinser.toml"]', "class-1.toml")
     address = f"http://127.0.0.1:{settings_of(path).dashboard.port}"
     env = {"LOADBOOK_CLOCK_SPEED": f"{SPEED}@{clock.now_ms()}"}
     broker = EmbeddedBroker(port)
