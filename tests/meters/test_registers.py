@@ -175,3 +175,14 @@ def test_a_map_that_is_not_there_names_those_that_are() -> None:
 
 def test_units_reach_every_quantity() -> None:
     assert {q.unit for q in QUANTITY_BY_NAME.values()} == {base for base, _ in UNITS.values()}
+
+
+def test_a_map_may_say_how_far_the_meter_may_be_off() -> None:
+    accuracy = parse_map(MAP + "[accuracy]\nclass_percent = 1.0\nfixed_w = 0.5\n", "m.toml").accuracy
+    assert accuracy
+    assert (accuracy.class_percent, accuracy.fixed_w, accuracy.voltage_percent) == (1.0, 0.5, None)
+    assert parse_map(MAP, "m.toml").accuracy is None
+    with pytest.raises(InputError, match=r"accuracy\.class_percent: is missing"):
+        parse_map(MAP + "[accuracy]\nfixed_w = 0.5\n", "m.toml")
+    with pytest.raises(InputError, match=r"accuracy\.class_percent"):
+        parse_map(MAP + "[accuracy]\nclass_percent = 50\n", "m.toml")
