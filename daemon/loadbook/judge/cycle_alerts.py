@@ -129,8 +129,10 @@ class CycleAlerts:
             f for f in self.parts.findings(phases, stretch.volts)
             if f.place in stays and stays[f.place][0] - 1_000 <= f.began_ms < stays[f.place][1]
         ]  # fmt: skip
-        whole = {(f.place, f.part) for f in found}
-        return found + [f for f in watched if (f.place, f.part) not in whole]
+        whole = {(f.place, f.part) for f in found if f.kind[:6] != "power_"}
+        watched = [f for f in watched if (f.place, f.part) not in whole]
+        better = {f.name for f in watched}
+        return [f for f in found if f.name not in better] + watched
 
     def _established(self, story: Story, at_ms: int) -> bool:
         """Enough of a cycle has been seen for it to be one: a lamp or a display that wakes passes for a valve."""

@@ -16,6 +16,7 @@ from loadbook.recognise.hypothesis import Stay, Story, Suspect
 MISSING_AFTER_BREAK_MS = 11_000
 MISSING_FROM_START_MS = 18_000
 UNEXPECTED_MS, UNEXPECTED_BITS_MS = 12_000, 25_000
+WEAK_MS, WEAK_HEATER_MS = 15_000, 23_000
 SETTLED_MS = 6_000
 """A later phase must have lasted this long before it proves anything about the ones before it."""
 
@@ -105,13 +106,15 @@ class Verdicts:
                 streak_ms = (0 if old is None else old.streak_ms) + ms
                 suspects[fault] = Suspect(began, so_far + ms, w_ms + stretch.level_w * ms, 0.0, streak_ms)
         for (kind, part), suspect in suspects.items():
-            one = self._suspect(phase, stay, kind, part, suspect)
+            one = self._suspect(phase, stay, kind, part, suspect, stretch.volts)
             if one is not None:
                 found.append(one)
         found += self._length(phase, stay, stretch, at_ms, current, story, mask)
         return found
 
-    def _suspect(self, phase: PhaseModel, stay: Stay, kind: str, part: int, suspect: Suspect) -> Finding | None:
+    def _suspect(
+        self, phase: PhaseModel, stay: Stay, kind: str, part: int, suspect: Suspect, volts: float | None
+    ) -> Finding | None:
         parts, base_w = self.beam.chart.parts, self.beam.levels.base_w
         level_w = suspect.w_ms / max(suspect.ms, 1)
         place, over = stay.place, suspect.over_ms
@@ -133,6 +136,18 @@ class Verdicts:
             return Finding(
                 "component_unexpected", place, phase.id, phase.stage, part, suspect.began_ms, drawn, 0.0, 0.0, "W",
                 over, suspect.ms >= 25_000,
+            )  # fmt: skip
+        if kind in ("low", "high"):
+            plate = parts[part]
+            need = WEAK_HEATER_MS if plate.resistive else WEAK_MS
+            if suspect.ms < need or (phase.band_w is not None and not plate.resistive):
+                return None
+            low, high = plate.band(volts)
+            others = sum(self.beam.levels.usual(i, volts) for i in phase.on if i != part)
+            drawn = round(max(level_w - base_w - others, 0.0), 1)
+            return Finding(
+                f"power_{kind}", place, phase.id, phase.stage, part, suspect.began_ms, drawn,
+                None if low is None else round(low, 1), round(high, 1), "W", over, suspect.ms >= 25_000,
             )  # fmt: skip
         if kind == "excess":
             if suspect.ms < self.limits.unexplained_s * 1000:

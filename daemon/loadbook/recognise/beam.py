@@ -120,7 +120,8 @@ class Beam:
         the level alone."""
         motors = [i for i in phase.pulsing if self.chart.parts[i].nature == "motor"]
         heating = any(self.chart.parts[i].resistive and option.mask >> i & 1 for i in phase.on)
-        return motors[0] if heating and len(motors) == 1 and not option.faults else None
+        told = all(kind in ("low", "high") for kind, _ in option.faults)
+        return motors[0] if heating and len(motors) == 1 and told else None
 
     def _told_apart(self, story: Story, phase: PhaseModel, option: Option, level_w: float) -> Option:
         """The explanation, its motor on or off as the level stands above the phase's floor or on it."""

@@ -31,7 +31,7 @@ AGES_MS = tuple(
 CALM_AGES_MS = tuple(s * 1000 for s in (5, 13, 23, 30, 60, 120, 300, 900, 1800))
 """The same where nothing is in doubt."""
 ANNOUNCE_MS = 8_000
-ANNOUNCE_ANYHOW_MS, ANNOUNCE_W = 60_000, 40.0
+ANNOUNCE_ANYHOW_MS, ANNOUNCE_W = 40_000, 40.0
 """A display or a lamp may draw for a while without a cycle; a motor or a heater does not."""
 FALSE_START_MS = 120_000
 NEW_AFTER_STANDBY_MS = 15_000
@@ -277,7 +277,8 @@ class Charted:
         still_ms = self._still_ms(best, stretch, now.at_ms)
         if self.key_ms is None:
             drew_ms = self._drew_ms(best, stretch, now)
-            sound = drew_ms >= ANNOUNCE_MS and (beam.totals[0] < 4.0 or stretch.level_w > ANNOUNCE_W)
+            strong = stretch.level_w > ANNOUNCE_W or bool(best.past)
+            sound = strong and drew_ms >= ANNOUNCE_MS
             if sound or drew_ms >= ANNOUNCE_ANYHOW_MS:
                 events += self._announce(now, best)
         elif best.start_ms != self.key_ms and self._drew_ms(best, stretch, now) >= NEW_DREW_MS and all(

@@ -69,7 +69,7 @@ def build_cycle(
         phases.append((starts[k], _phase(chart, programme, stays, starts, k, min(stop_ms, end_ms), end_mwms, kinds)))
     listed = [phase for _, phase in phases]
     over = outcome != "running"
-    came = {stay.place for stay in stays}
+    came = {stay.place for k, stay in enumerate(stays) if starts[k] < end_ms or not k or not over}
     gone = {place for place, _ in story.skipped} - came
     if over:
         last = max(came)

@@ -18,6 +18,8 @@ SHORT_MS = 2_500
 Z_PRICE, Z_MS, Z_FREE, Z_MOST = 3.0, 20_000, 0.2, 12.0
 """Of a far-fetched explanation: for every 20 s; what is free; and the most a phase pays for such."""
 HEALTHY_MS = 8_000
+GONE_MS = 30_000
+"""A foreign part that strokes hide has gone when it has not shown for so long."""
 AFTER_ALL = 4.0
 """Price of a part that was missing and then came: less likely than one that broke."""
 
@@ -236,10 +238,10 @@ class Story:
                 suspect.ms += ms
                 suspect.streak_ms += ms
                 suspect.w_ms += level_w * ms
-            self._contradict(phase, option, start_ms)
+            self._contradict(option, start_ms, ms)
         self._pulse(phase, option, start_ms, end_ms)
 
-    def _contradict(self, phase: PhaseModel, option: Option, at_ms: int) -> None:
+    def _contradict(self, option: Option, at_ms: int, ms: int) -> None:
         """Faults that this level disproves: ended where they were believed, else mostly forgiven."""
         for fault, suspect in list(self.now.suspects.items()):
             kind, part = fault
@@ -251,6 +253,8 @@ class Story:
             if kind == "unexpected" and drawing:
                 continue
             suspect.streak_ms = 0
+            if kind == "unexpected" and ms < GONE_MS:
+                continue
             if suspect.paid >= self.price_in_full(fault) * 0.99:
                 suspect.over_ms = at_ms
                 if kind == "missing":

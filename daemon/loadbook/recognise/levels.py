@@ -141,6 +141,10 @@ class Levels:
         self._cache.clear()
         self._tables.clear()
 
+    def usual(self, part: int, volts: float | None) -> float:
+        """What a part usually draws at this voltage, W."""
+        return self._table(None if volts is None else round(volts)).usual[part]
+
     def at_standby(self, level_w: float) -> bool:
         return level_w <= self.chart.at_standby_w
 
@@ -209,8 +213,10 @@ class Levels:
             if not drawing:
                 if self.at_standby(level_w):
                     z = 0.0 if own <= 1.5 + 0.5 * self.base_w else 0.4
-                    idle = len(missing) > 1 or (missing and phase.pulsing)
-                    options.append(Option((("idle", -1),) if idle else missing, 0, z))
+                    if len(missing) > 1 or (missing and phase.pulsing):
+                        options.append(Option((("idle", -1),), 0, z))
+                    if len(missing) < 2:
+                        options.append(Option(missing, 0, z))
                 continue
             low = high = 0.0
             for i in drawing:

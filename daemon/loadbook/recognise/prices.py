@@ -9,8 +9,8 @@ from __future__ import annotations
 PRICE: dict[str, float] = {
     "missing": 7.0,
     "low": 6.5,
-    "high": 6.5,
-    "unexpected": 8.0,
+    "high": 5.5,
+    "unexpected": 9.0,
     "excess": 11.0,
     "idle": 6.0,
     "phase_low": 5.0,
@@ -32,10 +32,10 @@ NEXT_PHASE = 0.5
 SKIP_OPTIONAL = 0.4
 SKIP_NEEDED = 7.5
 SKIP_UNSEEN = 0.5
-OUT_OF_ORDER = 3.0
-TOO_SHORT, TOO_SHORT_MORE = 4.0, 4.5
+OUT_OF_ORDER = 5.0
+TOO_SHORT, TOO_SHORT_MORE = 5.0, 4.0
 TOO_LONG, TOO_LONG_MORE, TOO_LONG_QUIET, TOO_LONG_DOUBLE = 4.0, 5.0, 3.0, 3.0
-PATTERN, LONG_STROKE = 1.5, 5.0
+PATTERN, LONG_STROKE = 1.5, 8.0
 NO_STEP = 9.0
 """One part takes over from another in the middle of a level that stands still."""
 HIGH_LATER = 3.5
