@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import gzip
+import os
+import threading
 from collections.abc import Callable
 from datetime import UTC, datetime, timedelta, timezone
 from pathlib import Path
@@ -131,6 +133,7 @@ def test_several_meters_need_a_choice(write: Write) -> None:
     [
         ("", "the log is empty"),
         ("time,power_w\n", "no usable row"),
+        ("time,power_w\n2026-03-01T08:00:00Z,\n", "no reading: power_w is empty in every row"),
         ("time,power_w\n2026-03-01 08:00,1\n", "no usable row; line 2: the time"),
         ("zeit;leistung\n", "no column 'time' and no 'power_w'.*loadbook import"),
         ("time,power_w,power_w\n", "'power_w' twice"),
@@ -145,6 +148,18 @@ def test_refusals_are_one_line(write: Write, content: str | bytes, message: str)
     with pytest.raises(InputError, match=message) as refused:
         read_log(write(content))
     assert "\n" not in str(refused.value) and "log.csv" in str(refused.value)
+
+
+@pytest.mark.parametrize("zipped", [False, True])
+def test_a_log_may_come_through_a_pipe(tmp_path: Path, zipped: bool) -> None:
+    pipe = tmp_path / "pipe"
+    os.mkfifo(pipe)
+    content = gzip.compress(PLAIN.encode()) if zipped else PLAIN.encode()
+    writer = threading.Thread(target=pipe.write_bytes, args=(content,))
+    writer.start()
+    log = read_log(pipe)
+    writer.join()
+    assert powers(log) == [(0, 1.5), (1000, 2100.0)]
 
 
 def test_a_missing_log_and_a_folder(tmp_path: Path) -> None:

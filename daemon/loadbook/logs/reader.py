@@ -267,6 +267,8 @@ def _assemble(rows: _Rows, name: str, wanted: str | None) -> Log:
     report.first_ms, report.last_ms = int(at_ms[0]), int(at_ms[-1])
     columns = dict(zip(rows.header.values, values, strict=True))
     read = ~np.isnan(columns["power_w"])
+    if not read.any():
+        raise InputError(f"{name}: the log has no reading: power_w is empty in every row")
     # The ends of the log bound a gap too: rows without power there are time in which nothing was read.
     edges = np.concatenate(([report.first_ms], at_ms[read], [report.last_ms]))
     report.gaps = [(int(edges[i]), int(edges[i + 1])) for i in np.flatnonzero(np.diff(edges) > HOLD_MS)]
@@ -285,8 +287,7 @@ def read_log(path: Path, meter: str | None = None, *, block_size: int = _BLOCK, 
     name = str(path)
     try:
         with path.open("rb") as file:
-            zipped = file.read(2) == _GZIP
-            file.seek(0)
+            zipped = file.peek(2)[:2] == _GZIP  # a pipe cannot be wound back
             if zipped:
                 with gzip.open(file) as unzipped:
                     rows = _read(unzipped, name, meter, block_size, careful)  # type: ignore[arg-type]
