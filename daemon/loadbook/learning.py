@@ -103,7 +103,7 @@ def _refine(logs: Sequence[tuple[str, Series]], machine: Machine, known: Program
         durations = seen[phase_chart.id]
         update: dict[str, object] = {}
         if durations:
-            update["min_s"], update["max_s"] = margins(durations)
+            update["min_s"], update["max_s"] = margins(durations, phase_chart.stage)
         else:
             notes.append(f"{phase_chart.id}: not seen in these cycles; its times stay as they are")
         if len(durations) < len(cycles) and not phase_chart.optional:

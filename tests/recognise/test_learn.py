@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from loadbook.cli import main
 from loadbook.errors import InputError
 from loadbook.judge.limits import Limits
-from loadbook.learning import learn_from
+from loadbook.learning import found_in, learn_from
 from loadbook.logs import write_log
 from loadbook.machine import Machine, parse_machine
 from loadbook.machine_text import difference, with_chart
@@ -34,6 +34,30 @@ def test_the_learned_chart_is_the_makers(model: str, programme: str) -> None:
     for mine, theirs in zip(learned.phases, truth.phases, strict=True):
         assert {*theirs.on, *theirs.pulsing} <= {*mine.on, *mine.pulsing, "drum_motor", "drain_pump"}
         assert mine.min_s < theirs.max_s and theirs.min_s < mine.max_s
+
+
+@pytest.mark.parametrize(("model", "programme"), MACHINES)
+def test_a_learned_chart_finds_no_fault_with_other_good_cycles(model: str, programme: str) -> None:
+    machine, logs = machine_and_logs(model, programme, 6)
+    learned = learn_from(logs[:3], plates_of(machine), "new", None, Limits())
+    for _, series in logs[3:]:
+        found = found_in(series, learned.machine, Limits())
+        assert [c.outcome for c in found.cycles] == ["completed"]
+        assert found.alerts == []
+
+
+def test_refining_keeps_the_parts_and_takes_the_times_seen() -> None:
+    machine, logs = machine_and_logs("harbour-dish-2", "daily-60", 3)
+    refined = learn_from(logs, machine, "daily-60", None, Limits())
+    before = machine.programme("daily-60")
+    assert refined.refined and refined.cycles == 3
+    assert [(p.id, p.on, p.pulsing) for p in refined.programme.phases] == [
+        (p.id, p.on, p.pulsing) for p in before.phases
+    ]
+    assert [p.max_s for p in refined.programme.phases] != [p.max_s for p in before.phases]
+    for phase in refined.programme.phases:
+        for seconds in refined.durations_s[phase.id]:
+            assert phase.min_s <= seconds <= phase.max_s
 
 
 def test_more_cycles_narrow_the_bands() -> None:

@@ -145,7 +145,7 @@ def _cheapest(
     rated, low, high = band
     base_w = base_of(levels, machine)
     motor = np.array([p.nature == "motor" for p in parts], dtype=np.float64)
-    odd = _odd(parts, member)
+    odd = _odd(parts, member, machine)
     toggled = member[None, :, :] - member[:, None, :]  # from state, to state, part
     on, off = np.maximum(toggled, 0.0), np.maximum(-toggled, 0.0)
     count = np.abs(toggled).sum(axis=2)
@@ -184,11 +184,16 @@ def _cheapest(
     return path[::-1]
 
 
-def _odd(parts: Sequence[Component], member: Floats) -> Floats:
-    """States no programme asks for: a drain pump while water is heated or let in."""
+def _odd(parts: Sequence[Component], member: Floats, machine: Machine) -> Floats:
+    """States no programme asks for: a drain pump while water is heated or let in; in a washer, whose one motor is
+    written as several parts for its several loads, two of them at once."""
     pumps = np.array([p.nature == "motor" and p.rated_w <= SMALL_W for p in parts], dtype=np.float64)
     water = np.array([p.nature in ("resistive", "solenoid") for p in parts], dtype=np.float64)
-    return np.asarray(np.where((member @ pumps > 0) & (member @ water > 0), ODD_COST, 0.0), dtype=np.float64)
+    odd = (member @ pumps > 0) & (member @ water > 0)
+    if machine.machine.kind == "washing_machine":
+        drum = np.array([p.nature == "motor" and p.rated_w > SMALL_W for p in parts], dtype=np.float64)
+        odd |= member @ drum > 1
+    return np.asarray(np.where(odd, ODD_COST, 0.0), dtype=np.float64)
 
 
 def band_sigma(low: Floats, high: Floats) -> Floats:

@@ -20,6 +20,9 @@ WIDE_S = 15.0
 """The margin from one cycle: up to 1.6 times and 15 s more."""
 LEAST_MARGIN = 0.15
 LEAST_MARGIN_S = 8.0
+UNSTEADY = {"spin": 1.5, "fill": 0.4}
+"""A spin is tried again while the load is out of balance, and water comes as the street has it: a few good days do
+not show how long these may take on another."""
 SPREADS = 4.0
 """And never nearer to the mean than four standard deviations of what was seen."""
 ENOUGH_FOR_WATTS = 5
@@ -47,10 +50,10 @@ class Learned:
     notes: list[str] = field(default_factory=list)
 
 
-def margins(durations_s: Sequence[float]) -> tuple[float, float]:
+def margins(durations_s: Sequence[float], stage: str = "") -> tuple[float, float]:
     """Least and most for a duration seen ``n`` times: wide from one, narrowing with the root of their number."""
     n = len(durations_s)
-    share = max(WIDE / n**0.5, LEAST_MARGIN)
+    share = max(WIDE / n**0.5, LEAST_MARGIN, UNSTEADY.get(stage, 0.0))
     extra_s = max(WIDE_S / n**0.5, LEAST_MARGIN_S)
     spread = SPREADS * pstdev(durations_s) if n > 1 else 0.0
     low = min(min(durations_s) / (1 + share) - extra_s, mean(durations_s) - spread)
@@ -74,7 +77,7 @@ def learn(goods: Sequence[Good], machine: Machine, programme_id: str, name: str 
         phase_id = _unique(stage, phases)
         seen = [c.seconds for c in column.cells if c is not None]
         on, pulsing = _parts(column, kept)
-        low, high = margins(seen)
+        low, high = margins(seen, stage)
         optional = column.n < len(kept)
         watts = _watt_band(column, kept, phase_id, notes) if stage == "spin" else None
         phases.append(
@@ -186,14 +189,17 @@ def _named(columns: list[Column], goods: Sequence[Good], machine: Machine) -> li
 
 
 def _without_rests(named: list[tuple[Column, Stage]], machine: Machine) -> list[tuple[Column, Stage]]:
-    """A short time without the heater between two heats is its thermostat's rest, not a phase: how often it rests
-    differs from day to day. What a washer-dryer heats after its last spin dries."""
+    """A short time without the heater between two heats is its thermostat's rest, and a short one between two spins
+    is balancing, not a phase: how often they come differs from day to day. What a washer-dryer heats after its last
+    spin dries."""
     water = {p.id for p in machine.components if p.nature != "resistive" and p.rated_w <= SMALL_W}
+    valves = {p.id for p in machine.components if p.nature == "solenoid"}
     out: list[tuple[Column, Stage]] = []
     for column, stage in named:
-        if stage == "heat" and len(out) > 1 and out[-2][1] == "heat":
+        if stage in ("heat", "spin") and len(out) > 1 and out[-2][1] == stage:
             rest = out[-1][0]
-            if rest.longest_s <= REST_S and not rest.real_parts & water:
+            dry = not rest.real_parts & (water if stage == "heat" else valves)
+            if rest.longest_s <= REST_S and dry:
                 merge(out[-2][0], rest)
                 merge(out[-2][0], column)
                 out.pop()
