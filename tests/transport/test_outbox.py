@@ -14,7 +14,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from loadbook.reading import QUANTITIES, Reading
 from loadbook.transport.outbox import Outbox
-from loadbook.transport.packs import Step
+from loadbook.transport.packs import Entry, Pack, Step, decode, encode
 from loadbook.transport.segments import Kept, Segments, from_line, to_line
 
 T0 = 1_790_000_000_000
@@ -165,6 +165,19 @@ def test_a_card_that_takes_nothing_costs_nothing_at_once(tmp_path, monkeypatch):
     monkeypatch.undo()
     fill(box, 5, first=10)
     assert taken(box) == [float(i) for i in range(15)]
+    box.close()
+
+
+@given(value=st.floats() | st.sampled_from([1e30, 1e11, -1e15, float("nan"), float("inf")]))
+@settings(max_examples=50, deadline=None)
+def test_no_value_holds_up_what_waits_behind_it(tmp_path_factory, value):
+    box = made(tmp_path_factory.mktemp("box"))
+    box.put("m1", Reading(T0, power_w=value, voltage_v=230.0, energy_wh=value), 0)
+    box.put("m1", Reading(T0 + 1000, power_w=1.0), 1000)
+    entries = box.take("m1", 60, 1200)
+    pack = Pack("m1", box.session, 1, tuple(Entry(k.sequence, k.at_ms, k.what) for k in entries))
+    back = decode("q", encode("q", pack))
+    assert [e.sequence for e in back.entries] == [1, 2]
     box.close()
 
 

@@ -32,6 +32,14 @@ GAP_EVERY_MS = 5_000
 _WARN_AT = (0.5, 0.8, 0.95)
 
 
+MOST = 1e11
+"""No meter measures more; a larger value would be refused further on and hold up all that waits behind it."""
+
+
+def _sane(value: float | None) -> float | None:
+    return value if value is not None and abs(value) <= MOST else None  # NaN compares false
+
+
 @dataclass(slots=True)
 class Queue:
     """One meter's entries, oldest first, as far as they are in memory. ``sent`` of them have been sent."""
@@ -76,7 +84,7 @@ class Outbox:
         """A reading, whose ``at_ms`` is what the board's clock showed at ``mono_ms``. Does not raise."""
         with self._lock:
             at_ms = self._stamp(meter_id, mono_ms, reading.at_ms)
-            values = {name: getattr(reading, name) for name in Reading.__slots__ if name != "at_ms"}
+            values = {name: _sane(getattr(reading, name)) for name in Reading.__slots__ if name != "at_ms"}
             queue = self._queue(meter_id)
             queue.last_gap_ms, queue.newest = None, Reading(at_ms, **values)
             self._add(meter_id, at_ms, mono_ms, queue.newest)
