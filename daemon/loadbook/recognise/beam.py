@@ -21,6 +21,9 @@ FULL_MS = 30_000
 OVERRUN_RAMP_MS = 22_000
 GRACE_MS = 2_000
 AFTER_END_PRICE = 8.0
+BELIEVED = 3.0
+FAULTY_ROOM = 7.5
+"""After a real step, the next phase is thought of even where only a fault of this price would explain the level."""
 PATTERN_RESTS, PATTERN_MS, FIRST_REST_MS = 2.0, 25_000, 150_000
 """A part that pulses is overdue after twice its longest rest, and at least so long."""
 ALIKE_Z = 0.25
@@ -212,17 +215,20 @@ class Beam:
         at_ms: int,
         stays: float,
         gap_ms: int,
-        told: dict[tuple[int, int, int, int], float],
+        told: dict[tuple[int, int, int, int, bool], float],
     ) -> Iterable[Story]:
         phases = self.chart.programmes[story.programme].phases
         leaving, flags = self._leave(story, phase, at_ms, gap_ms)
         skips, hidden_ms, needed = 0.0, 0, len(story.skipped)
+        stepped = at_ms == stretch.level_ms and abs(stretch.level_w - stretch.from_w) > 0.15 * stretch.level_w + 5
+        ripe = story.most_ms(at_ms) >= phase.min_ms
+        room = FAULTY_ROOM if stepped and ripe else 3.5
         standby = self.levels.at_standby(stretch.level_w)
         for place in range(story.now.place + 1, len(phases) + 1):
             whole = leaving + skips + prices.NEXT_PHASE
             if whole > prices.HOPELESS:
                 break
-            dear = story.score + whole >= told.get((story.programme, place, story.start_ms, needed), 1e9)
+            dear = story.score + whole >= told.get((story.programme, place, story.start_ms, needed, False), 1e9)
             if place == len(phases):
                 if standby and not dear and needed == len(story.skipped):
                     yield self._child(story, place, at_ms, stretch, whole, flags, gap_ms)
@@ -232,11 +238,13 @@ class Beam:
             swaps = at_ms > stretch.level_ms and not gap_ms and self._swaps(story, phase, options, stretch)
             price += prices.NO_STEP if swaps else 0.0
             healthy = price < 1.0
-            if not dear and (healthy or (skips < 2.0 and whole + price < stays + 3.5)):
+            if not dear and (healthy or (skips < 2.0 and whole + price < stays + room)):
                 no_step = prices.NO_STEP if swaps else 0.0
                 child = self._child(story, place, at_ms, stretch, whole + no_step, flags, gap_ms)
-                if at_ms > stretch.level_ms and not healthy:
-                    self._prepay(child, options)
+                if not healthy:
+                    child.debt = price
+                    if at_ms > stretch.level_ms:
+                        self._prepay(child, options)
                 yield child
             hidden_ms += phases[place].min_ms
             if gap_ms and hidden_ms <= gap_ms + 2_000:
@@ -367,16 +375,18 @@ class Beam:
         self.add(found, at_ms)
 
     @staticmethod
-    def _key(story: Story) -> tuple[int, int, int, int]:
+    def _key(story: Story) -> tuple[int, int, int, int, bool]:
         """What a story tells; of two that tell the same the cheaper is kept."""
-        return story.programme, story.now.place, story.start_ms, len(story.skipped)
+        faulty = any(s.paid > BELIEVED for s in story.now.suspects.values())
+        return story.programme, story.now.place, story.start_ms, len(story.skipped), faulty
 
     def add(self, children: list[Story], at_ms: int) -> None:
         """Takes in new stories, unless a cheaper one tells the same. To be followed by ``weigh``."""
-        best: dict[tuple[int, int, int, int], tuple[float, Story]] = {}
+        best: dict[tuple[int, int, int, int, bool], tuple[float, Story]] = {}
         for story in (*self.stories, *children):
             key = self._key(story)
-            cost = story.score + self.time_cost(story, story.now.late_ms, at_ms)
+            cost = story.score + story.debt + self.time_cost(story, story.now.late_ms, at_ms)
+            story.debt = 0.0
             old = best.get(key)
             if old is None or cost < old[0] - 0.05:
                 best[key] = (cost, story)

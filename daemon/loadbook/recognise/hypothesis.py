@@ -145,6 +145,8 @@ class Story:
     action_ms: int = 0
     action_mwms: int = 0
     drew_ms: int = 0
+    debt: float = 0.0
+    """What a story that has just branched off will have to pay for how it explains the level."""
     known: frozenset[Fault] = frozenset()
     """Faults already believed in phases behind."""
     before: Story | None = None
@@ -226,9 +228,6 @@ class Story:
         if not short or not option.faults:
             self.score += cost
             now.z_paid += _strain(option.z, ms)
-        for i in (*phase.on, *phase.pulsing):
-            if option.mask >> i & 1:
-                now.seen_ms[i] = now.seen_ms.get(i, 0) + ms
         if not short:
             for fault in option.faults:
                 suspect = now.suspects.get(fault)
@@ -239,6 +238,9 @@ class Story:
                 suspect.streak_ms += ms
                 suspect.w_ms += level_w * ms
             self._contradict(option, start_ms, ms)
+        for i in (*phase.on, *phase.pulsing):
+            if option.mask >> i & 1:
+                now.seen_ms[i] = now.seen_ms.get(i, 0) + ms
         self._pulse(phase, option, start_ms, end_ms)
 
     def _contradict(self, option: Option, at_ms: int, ms: int) -> None:
