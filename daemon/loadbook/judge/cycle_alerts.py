@@ -17,9 +17,10 @@ from loadbook.judge.parts import PartsWatch
 from loadbook.judge.verdicts import Finding, Verdicts
 from loadbook.machine import Machine
 from loadbook.recognise import prices
-from loadbook.recognise.beam import Beam, Stretch
+from loadbook.recognise.beam import Beam
 from loadbook.recognise.hypothesis import Story
 from loadbook.recognise.track import Moment
+from loadbook.recognise.weighing import Stretch
 
 RIVAL = 1.0
 BY_PHASE = ("phase_missing", "phase_too_short")

@@ -13,9 +13,9 @@ from loadbook.events import PartMeasured
 from loadbook.judge.bands import Part
 from loadbook.judge.limits import Limits
 from loadbook.judge.verdicts import Finding
-from loadbook.recognise.beam import Stretch
 from loadbook.recognise.chart_model import PhaseModel
 from loadbook.recognise.levels import Levels
+from loadbook.recognise.weighing import Stretch
 
 MOTOR_SETTLE_MS = 3_000
 HEATER_EVIDENCE_MS = 3_000

@@ -9,9 +9,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from loadbook.judge.limits import Limits
-from loadbook.recognise.beam import GRACE_MS, MOTOR_STAGES, Beam, Stretch
+from loadbook.recognise.beam import Beam
 from loadbook.recognise.chart_model import PhaseModel
 from loadbook.recognise.hypothesis import Stay, Story, Suspect
+from loadbook.recognise.weighing import GRACE_MS, MOTOR_STAGES, Stretch
 
 MISSING_AFTER_BREAK_MS = 11_000
 MISSING_FROM_START_MS = 18_000

@@ -1,73 +1,34 @@
-"""The stories that are still worth telling, side by side: how they branch, what they cost now, which are given up.
+"""The stories that are still worth telling, side by side: what a level adds to them, and how they branch.
 
 Pure. Left to right over every programme's chart: at each new level, and when a phase's time is up, a story may go on to
-a later phase. Of stories that tell the same (programme, phase, cycle) the cheapest is kept.
+a later phase. Of stories that tell the same (programme, phase, cycle) the cheapest is kept. What they cost is in
+``weighing``.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass, field
-from math import log2
 
-from loadbook.judge.limits import Limits
 from loadbook.recognise import prices
-from loadbook.recognise.chart_model import ChartModel, PhaseModel
-from loadbook.recognise.hypothesis import SHORT_MS, Pulses, Stay, Story, Suspect
-from loadbook.recognise.levels import Levels, Option
-
-FULL_MS = 30_000
-"""A level is taken to last this long when it is asked whether another phase would explain it better."""
-OVERRUN_RAMP_MS = 22_000
-GRACE_MS = 2_000
-AFTER_END_PRICE = 8.0
-BELIEVED = 3.0
-FAULTY_ROOM = 7.5
-"""After a real step, the next phase is thought of even where only a fault of this price would explain the level."""
-PATTERN_RESTS, PATTERN_MS, FIRST_REST_MS = 2.0, 25_000, 150_000
-"""A part that pulses is overdue after twice its longest rest, and at least so long."""
-ALIKE_Z = 0.25
-"""Phases look alike where a level is not this much more far-fetched in the one than in the other."""
-BLIND_MS = 75_000
-"""A pulsing motor that has not turned at all since its phase began is missing after so long."""
-LONG_STROKES, LONG_STROKE_MS = 2.5, 25_000
-STROKE_STAGES = ("fill", "wash", "rinse", "heat", "wait")
-MOTOR_STAGES = ("wash", "rinse", "heat")
+from loadbook.recognise.chart_model import PhaseModel
+from loadbook.recognise.hypothesis import SHORT_MS, Stay, Story, Suspect
+from loadbook.recognise.levels import Option
+from loadbook.recognise.weighing import (
+    AFTER_END_PRICE,
+    BELIEVED,
+    FAULTY_ROOM,
+    FULL_MS,
+    GRACE_MS,
+    MOTOR_STAGES,
+    Stretch,
+    Weighing,
+)
 
 
-@dataclass(slots=True)
-class Stretch:
-    """The open level: since when, how many watts, at how many volts."""
+class Beam(Weighing):
+    """All stories of one machine."""
 
-    start_ms: int
-    start_mwms: int
-    level_w: float
-    volts: float | None
-    from_w: float = 0.0
-    n: int = 1
-    level_ms: int = 0
-    """When the level itself began: a stretch may be a later part of it."""
-    void: bool = False
-    """Nothing may be concluded from it: the supply is away."""
-
-
-@dataclass(slots=True)
-class Beam:
-    """``stories`` sorted by ``totals``, the cheapest first, as of the last ``weigh``."""
-
-    chart: ChartModel
-    limits: Limits
-    levels: Levels
-    stories: list[Story] = field(default_factory=list)
-    totals: list[float] = field(default_factory=list)
-
-    def phase(self, story: Story, place: int | None = None) -> PhaseModel | None:
-        """The chart's phase of a story; None after the last one."""
-        phases = self.chart.programmes[story.programme].phases
-        at = story.now.place if place is None else place
-        return phases[at] if at < len(phases) else None
-
-    # ------------------------------------------------------------------ evidence
+    __slots__ = ()
 
     def take(self, stretch: Stretch, end_ms: int, end_mwms: int) -> None:
         """The level has ended at ``end_ms``, the energy counted up to there."""
@@ -118,24 +79,6 @@ class Beam:
                 pulses.silent_ms = silent[1]
                 story.score += prices.MOTOR_QUIET
 
-    def _beside_heater(self, phase: PhaseModel, option: Option) -> int | None:
-        """The one pulsing motor beside a heater that is on: too little beside the heater's tolerance to be told from
-        the level alone."""
-        motors = [i for i in phase.pulsing if self.chart.parts[i].nature == "motor"]
-        heating = any(self.chart.parts[i].resistive and option.mask >> i & 1 for i in phase.on)
-        told = all(kind in ("low", "high") for kind, _ in option.faults)
-        return motors[0] if heating and len(motors) == 1 and told else None
-
-    def _told_apart(self, story: Story, phase: PhaseModel, option: Option, level_w: float) -> Option:
-        """The explanation, its motor on or off as the level stands above the phase's floor or on it."""
-        motor = self._beside_heater(phase, option)
-        floor_w = story.now.floor_w
-        if motor is None or not floor_w:
-            return option
-        on = level_w - floor_w > 0.8 * self.chart.parts[motor].least_w
-        mask = option.mask | 1 << motor if on else option.mask & ~(1 << motor)
-        return option if mask == option.mask else Option(option.faults, mask, option.z)
-
     def _alike(self, story: Story, stretch: Stretch, end_ms: int) -> None:
         """While the level fits the phase before as well, the phase before may still hold."""
         now = story.now
@@ -148,48 +91,6 @@ class Beam:
             now.alike = now.late_ms < now.late_limit_ms
         else:
             now.alike = False
-
-    def _pattern_broken(self, story: Story, at_ms: int) -> bool:
-        """A part that pulsed in the phase before has now been off for longer than it ever was: that phase is over."""
-        if not story.past or story.past[-1].unseen:
-            return False
-        before, here = self.phase(story, story.past[-1].place), self.phase(story)
-        if before is None or here is None:
-            return False
-        return any(
-            i not in here.on and i not in here.pulsing and self._overdue_ms(pulses) < at_ms - pulses.rest_since_ms
-            for i, pulses in story.past[-1].pulses.items()
-            if pulses.rest_since_ms is not None and pulses.n
-        )
-
-    @staticmethod
-    def _overdue_ms(pulses: Pulses) -> float:
-        """How long a pulsing part's rest may be before one wonders."""
-        return max(PATTERN_RESTS * pulses.longest_rest_ms, PATTERN_MS if pulses.n > 2 else FIRST_REST_MS)
-
-    def _fits_before(self, story: Story, stretch: Stretch) -> bool:
-        before = self.phase(story, story.past[-1].place) if story.past else None
-        if before is None or story.past[-1].unseen:
-            return False
-        options = self.levels.explain(before, stretch.level_w, stretch.volts)
-        faulty = {f for f, s in story.past[-1].suspects.items() if s.over_ms is None}
-        fits = [option.z for option in options if set(option.faults) <= faulty]
-        here = self.phase(story)
-        if not fits or here is None:
-            return bool(fits)
-        own = [o.z for o in self.levels.explain(here, stretch.level_w, stretch.volts) if not o.faults]
-        return not own or min(fits) <= min(own) + ALIKE_Z
-
-    def late_ms(self, story: Story, stretch: Stretch, at_ms: int) -> int:
-        """The latest start of a story's phase, the open level counted."""
-        now = story.now
-        if now.alike and self._pattern_broken(story, at_ms):
-            return now.early_ms
-        if now.alike and at_ms - stretch.start_ms >= SHORT_MS and self._fits_before(story, stretch):
-            return max(now.late_ms, min(at_ms, now.late_limit_ms))
-        return now.late_ms
-
-    # ------------------------------------------------------------------ branching
 
     def branch(self, stretch: Stretch, at_ms: int, now_ms: int, gap_ms: int = 0, again: bool = False) -> None:
         """Every story may go on to a later phase at ``at_ms``; ``gap_ms`` of silence before it may hide phases.
@@ -391,131 +292,3 @@ class Beam:
             if old is None or cost < old[0] - 0.05:
                 best[key] = (cost, story)
         self.stories = [story for _, story in best.values()]
-
-    # ------------------------------------------------------------------ weighing
-
-    @staticmethod
-    def _overrun(over_ms: int, phase: PhaseModel) -> float:
-        """Grows fast for as long as a rival might come up, then with every doubling: no phase goes on for ever."""
-        more = prices.TOO_LONG_QUIET if phase.quiet else prices.TOO_LONG_MORE
-        ramp = prices.TOO_LONG + more * min(1.0, over_ms / OVERRUN_RAMP_MS)
-        return ramp + prices.TOO_LONG_DOUBLE * log2(1 + over_ms / (phase.max_ms + 30_000))
-
-    def time_cost(self, story: Story, late_ms: int, at_ms: int, mask: int = 0) -> float:
-        """What the clock alone costs a story now: its phase overrun, its motor silent. ``mask``: what draws now."""
-        phase = self.phase(story)
-        if phase is None:
-            return 0.0
-        cost = 0.0
-        over_ms = at_ms - late_ms - story.now.paused_ms - phase.max_ms
-        if over_ms > GRACE_MS:
-            cost += self._overrun(over_ms, phase)
-        strokes = phase.stage in STROKE_STAGES
-        for i in phase.pulsing:
-            pulses = story.now.pulses.get(i)
-            if pulses is None or not pulses.n or pulses.rest_since_ms is None:
-                continue
-            if mask >> i & 1:
-                stroke_ms = at_ms - (pulses.on_since_ms if pulses.drawing else pulses.rest_since_ms)
-                longest_ms = max(pulses.longest_on_ms if pulses.n > 2 else 0, self._strokes_ms(story, i))
-                if longest_ms and stroke_ms > max(LONG_STROKES * longest_ms, LONG_STROKE_MS) and strokes:
-                    cost += prices.LONG_STROKE
-                    break
-                continue
-            if at_ms - pulses.rest_since_ms > self._overdue_ms(pulses):
-                cost += prices.PATTERN
-                break
-        if phase.stage in MOTOR_STAGES and (silent := self.silent_motor(story, phase, at_ms, mask)) is not None:
-            cost += prices.MOTOR_QUIET if story.now.pulses[silent[0]].silent_ms is None else 0.0
-        return cost
-
-    def _strokes_ms(self, story: Story, part: int) -> int:
-        """The longest stroke of a pulsing part in the phases behind in which it reversed, 0 where unknown."""
-        phases = self.chart.programmes[story.programme].phases
-        return max(
-            (
-                s.pulses[part].longest_on_ms
-                for s in story.past
-                if part in s.pulses and s.pulses[part].n > 2 and phases[s.place].stage in STROKE_STAGES
-            ),
-            default=0,
-        )
-
-    def silent_motor(self, story: Story, phase: PhaseModel, at_ms: int, mask: int) -> tuple[int, int] | None:
-        """(part, since) of a pulsing motor that has stayed off for three times its longest rest (contract)."""
-        for i in phase.pulsing:
-            pulses = story.now.pulses.get(i)
-            if self.chart.parts[i].nature != "motor" or pulses is None or pulses.rest_since_ms is None:
-                continue
-            if mask >> i & 1:
-                continue
-            if pulses.n == 0:
-                since_ms = max(pulses.rest_since_ms, story.now.late_ms)
-                if at_ms - since_ms >= max(BLIND_MS, self.limits.pulse_rests * story.longest_rest_ms(i)):
-                    return i, since_ms
-                continue
-            if pulses.n < self.limits.pulses_least:
-                continue
-            wait_ms = max(self.limits.pulse_rest_s * 1000, self.limits.pulse_rests * pulses.longest_rest_ms)
-            if at_ms - pulses.rest_since_ms >= wait_ms:
-                return i, pulses.rest_since_ms
-        return None
-
-    def option(self, story: Story, stretch: Stretch, at_ms: int) -> tuple[Option | None, float, int]:
-        """How a story explains the open level, what that costs, and for how long it has stood, ms."""
-        ms = max(0, at_ms - max(stretch.start_ms, story.now.early_ms))
-        phase = self.phase(story)
-        if stretch.void:
-            return None, 0.0, ms
-        if phase is None:
-            busy = not self.levels.at_standby(stretch.level_w)
-            return None, AFTER_END_PRICE * prices.due("unexpected", ms / 1000) if busy else 0.0, ms
-        option, cost = story.choose(self.levels.explain(phase, stretch.level_w, stretch.volts), ms)
-        return self._told_apart(story, phase, option, stretch.level_w), cost, ms
-
-    def weigh(self, stretch: Stretch, at_ms: int) -> None:
-        """Sorts the stories by what they cost now and gives up the hopeless ones."""
-        weighed = []
-        for k, story in enumerate(self.stories):
-            option, cost, _ = self.option(story, stretch, at_ms)
-            late_ms = self.late_ms(story, stretch, at_ms)
-            cost += self.time_cost(story, late_ms, at_ms, option.mask if option else 0)
-            weighed.append((story.score + cost, k, story))
-        weighed.sort(key=lambda w: (round(w[0], 6), w[2].now.place, w[1]))
-        if weighed:
-            limit = weighed[0][0] + prices.HOPELESS
-            weighed = [w for w in weighed if w[0] <= limit][: prices.BEAM]
-        self.stories = [w[2] for w in weighed]
-        self.totals = [w[0] for w in weighed]
-
-    def due(self, at_ms: int) -> bool:
-        """Whether a phase's least or most time has come since it was last looked at; told once for each."""
-        due = False
-        for story in self.stories:
-            phase = self.phase(story)
-            if phase is None:
-                continue
-            now = story.now
-            if not now.least_told and story.most_ms(at_ms) >= phase.min_ms:
-                now.least_told = due = True
-            if not now.most_told and story.run_ms(at_ms) >= phase.max_ms:
-                now.most_told = due = True
-        return due
-
-    def next_ms(self, at_ms: int) -> int:
-        """The next instant at which a phase's least or most time is reached."""
-        due = 1 << 62
-        for story in self.stories:
-            phase = self.phase(story)
-            if phase is None:
-                continue
-            base_ms = story.now.paused_ms
-            for when in (
-                story.now.early_ms + base_ms + phase.min_ms,
-                story.now.late_ms + base_ms + phase.max_ms,
-                story.now.late_ms + base_ms + phase.max_ms + GRACE_MS + 1,
-                story.now.late_ms + base_ms + phase.max_ms + OVERRUN_RAMP_MS + 2_000,
-            ):
-                if at_ms < when < due:
-                    due = when
-        return due

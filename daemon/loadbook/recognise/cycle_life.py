@@ -1,0 +1,316 @@
+"""The life of a charted cycle: suspected, announced, told phase by phase, over, forgotten; and when to look again.
+
+Pure. ``charted`` hears the levels and builds on this.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+from loadbook.events import CycleChanged, Event, Outcome, StateChanged
+from loadbook.judge.cycle_alerts import CycleAlerts
+from loadbook.judge.findings import Findings
+from loadbook.judge.limits import Limits
+from loadbook.judge.parts import PartsWatch
+from loadbook.judge.verdicts import Verdicts
+from loadbook.machine import Machine
+from loadbook.recognise import prices
+from loadbook.recognise.beam import Beam
+from loadbook.recognise.chart_model import chart_model
+from loadbook.recognise.cycles import build_cycle
+from loadbook.recognise.hypothesis import Story
+from loadbook.recognise.levels import Levels, Option
+from loadbook.recognise.track import NEVER_MS, Moment
+from loadbook.recognise.weighing import Stretch
+
+AGES_MS = tuple(
+    s * 1000 for s in (3, 6, 8, 11, 13, 15, 18, 20, 21, 23, 26, 30, 35, 45, 60, 90, 120, 180, 240, 300, 480, 900, 1800)
+)
+"""A level that stands still is looked at when it is this old."""
+CALM_AGES_MS = tuple(s * 1000 for s in (5, 13, 23, 30, 60, 120, 300, 900, 1800))
+"""The same where nothing is in doubt."""
+ANNOUNCE_MS = 8_000
+ANNOUNCE_ANYHOW_MS, ANNOUNCE_W = 40_000, 40.0
+"""A display or a lamp may draw for a while without a cycle; a motor or a heater does not."""
+FALSE_START_MS = 120_000
+NEW_AFTER_STANDBY_MS = 15_000
+NEW_DREW_MS = 45_000
+"""A cycle after another has drawn for so long before it is believed: one stroke of an anti-crease tumble is none."""
+DONE_AFTER_MS = 60_000
+SWITCH_MARGIN = 1.0
+LEARN_MS = 4_000
+
+
+class CycleLife:
+    """The told cycle of one machine, and the stories behind it."""
+
+    def __init__(self, machine: Machine, limits: Limits, findings: Findings) -> None:
+        self.machine, self.limits = machine, limits
+        self.chart = chart_model(machine, limits)
+        self.beam = Beam(self.chart, limits, Levels.of(self.chart))
+        self.parts = PartsWatch(self.chart.parts, limits, self.beam.levels)
+        self.alerts = CycleAlerts(machine, limits, self.beam, self.parts, Verdicts(self.beam, limits), findings)
+        self.next_check_ms = NEVER_MS
+        self.stretch: Stretch | None = None
+        self.key_ms: int | None = None
+        """The announced cycle's key."""
+        self.told: tuple[int, int, int] | None = None
+        """(cycle's start, programme, place) last said."""
+        self.over = False
+        """The announced cycle has been said to be over; it may still go on."""
+        self.known = False
+        self.fresh = True
+        self.peak_w = 0.0
+        self.silence: tuple[int, int] | None = None
+        self.lost_ms: int | None = None
+        self.watched_ms = 0
+        self.idle_from_ms = 0
+        """Idling is judged from here: the cycle's last action, or when it was found to have stopped."""
+
+    @property
+    def in_cycle(self) -> bool:
+        return self.key_ms is not None and not self.over
+
+    @property
+    def cycle_key_ms(self) -> int | None:
+        return self.key_ms if self.in_cycle else None
+
+    def _complete(self, story: Story) -> bool:
+        """Nothing needed is left to come after what has run."""
+        phases = self.chart.programmes[story.programme].phases
+        place = story.now.place
+        if place >= len(phases):
+            return True
+        if any(not p.optional for p in phases[place + 1 :]):
+            return False
+        ran_ms = max(story.action_ms, story.now.early_ms) - story.now.early_ms
+        return phases[place].optional or ran_ms >= 0.5 * phases[place].min_ms
+
+    def _judge(self, now: Moment) -> list[Event]:
+        """Weighs the stories as of now and says what has changed."""
+        events: list[Event] = []
+        stretch = self.stretch
+        self.peak_w = max(self.peak_w, now.peak_w)
+        if stretch is None or not self.beam.stories:
+            self.next_check_ms = NEVER_MS
+            return events
+        beam = self.beam
+        beam.weigh(stretch, now.at_ms)
+        self._watch(stretch, now.at_ms)
+        best = beam.stories[0]
+        still_ms = self._still_ms(best, stretch, now.at_ms)
+        if self.key_ms is None:
+            drew_ms = self._drew_ms(best, stretch, now)
+            strong = stretch.level_w > ANNOUNCE_W or bool(best.past)
+            sound = strong and drew_ms >= ANNOUNCE_MS
+            if sound or drew_ms >= ANNOUNCE_ANYHOW_MS:
+                events += self._announce(now, best)
+        elif best.start_ms != self.key_ms and self._drew_ms(best, stretch, now) >= NEW_DREW_MS and all(
+            s.start_ms != self.key_ms for s, t in zip(beam.stories, beam.totals, strict=True)
+            if t < beam.totals[0] + prices.MARGIN
+        ):  # fmt: skip
+            events += self._replace(now, best)
+        if self.key_ms is None:
+            unborn = not best.past and still_ms >= FALSE_START_MS
+            if unborn or still_ms >= self.limits.resume_s * 1000:
+                self._forget()
+        elif best.start_ms == self.key_ms or not self.over or still_ms >= self.limits.resume_s * 1000:
+            # a cycle that is over is settled: what may be a new one, not yet announced, says nothing about it
+            events += self._go_on(now, best, still_ms)
+        self._schedule(now)
+        return events
+
+    def _drew_ms(self, story: Story, stretch: Stretch, now: Moment) -> int:
+        if self.beam.levels.at_standby(stretch.level_w):
+            return story.drew_ms
+        return story.drew_ms + now.at_ms - max(stretch.start_ms, story.now.early_ms)
+
+    def _still_ms(self, story: Story, stretch: Stretch, at_ms: int) -> int:
+        if not self.beam.levels.at_standby(stretch.level_w):
+            return 0
+        since_ms = stretch.start_ms if story.standby_ms is None else story.standby_ms
+        return at_ms - since_ms
+
+    def _announce(self, now: Moment, best: Story) -> list[Event]:
+        self.key_ms, self.over = best.start_ms, False
+        self.told = None
+        self.beam.levels.new_cycle()
+        self.alerts.start(best.start_ms)
+        for story in self.beam.stories:
+            story.before = None
+        return []
+
+    def _replace(self, now: Moment, best: Story) -> list[Event]:
+        """A new cycle has begun for certain: the one before is closed as its last story had it."""
+        events: list[Event] = []
+        before = best.before
+        if before is not None and before.start_ms == self.key_ms and not self.over:
+            dropped = not before.past and before.drew_ms < 60_000
+            events += self._close_cycle(now, before, dropped)
+        if self.key_ms is not None:
+            self.alerts.end(self.key_ms)
+        self.beam.stories = [s for s in self.beam.stories if s.start_ms == best.start_ms]
+        self.beam.totals = self.beam.totals[: len(self.beam.stories)]
+        self.beam.weigh(self.stretch or Stretch(now.at_ms, 0, 0.0, None), now.at_ms)
+        self.parts.watches.clear()
+        return events + self._announce(now, best)
+
+    def _close_cycle(self, now: Moment, story: Story, dropped: bool) -> list[Event]:
+        done = self._complete(story)
+        cycle = self._cycle(story, "completed" if done else "stopped_early", now)
+        return [CycleChanged(now.at_ms, cycle, dropped)]
+
+    def _end(self, now: Moment, last_ms: int) -> list[Event]:
+        """The cycle is over for good: half an hour has passed, or as long a silence."""
+        events: list[Event] = []
+        if self.key_ms is not None and self.beam.stories:
+            if not self.over:
+                events += self._close_cycle(now, self.beam.stories[0], False)
+            self.alerts.end(self.key_ms)
+        self._forget()
+        return events
+
+    def _forget(self) -> None:
+        self.beam.stories, self.beam.totals = [], []
+        self.key_ms, self.told, self.over, self.lost_ms = None, None, False, None
+        self.peak_w = 0.0
+
+    def _go_on(self, now: Moment, best: Story, still_ms: int) -> list[Event]:
+        stretch, events = self.stretch, []
+        if stretch is None or self.key_ms is None:
+            return []
+        if best.start_ms != self.key_ms:
+            return []  # a new cycle is the likelier story, but not yet certain: nothing more is said of the old one
+        phase = self.beam.phase(best)
+        self.known = self._programme_known()
+        done = self._complete(best) and (phase is None or still_ms > 0)
+        stopped = False
+        if (not done and not self.over) or self.alerts.stopped:
+            events += self.alerts.stop(self.key_ms, best, stretch, now.at_ms, still_ms)
+            stopped = self.alerts.stopped
+        if not (done and self.over):
+            events += self.alerts.update(self.key_ms, best, stretch, now, self.known)
+        told = (best.start_ms, best.programme if self.known else -1, best.now.place)
+        old = self.told
+        rival = next(
+            (t for s, t in zip(self.beam.stories, self.beam.totals, strict=True)
+             if old and (s.start_ms, s.programme, s.now.place) == (old[0], best.programme, old[2])),
+            None,
+        )  # fmt: skip
+        certain = rival is None or rival - self.beam.totals[0] >= SWITCH_MARGIN
+        finished = done and still_ms >= DONE_AFTER_MS
+        if finished or stopped:
+            if not self.over:
+                self.over = True
+                if not stopped:
+                    events += self.alerts.settle(self.key_ms, best.action_ms, now.at_ms)
+                events += self._tell(now, final=True)
+        elif self.over:
+            if still_ms == 0 and phase is not None:
+                self.over = False
+                events += self._tell(now)
+        elif events or (told != old and certain):
+            self.told = told
+            events += self._tell(now)
+        resume_ms = int(self.limits.resume_s * 1000)
+        late = not self.alerts.stopped or now.at_ms - self.alerts.stopped_ms >= resume_ms
+        if still_ms >= resume_ms and self.over and late:
+            events += self._end(now, now.at_ms)
+        return list(events)
+
+    def _programme_known(self) -> bool:
+        best, totals = self.beam.stories[0], self.beam.totals
+        return all(
+            s.programme == best.programme or s.start_ms != best.start_ms or t >= totals[0] + prices.MARGIN
+            for s, t in zip(self.beam.stories, totals, strict=True)
+        )
+
+    def _cycle(self, story: Story, outcome: Outcome, now: Moment) -> Any:
+        stretch = self.stretch
+        running = outcome == "running"
+        at_standby = stretch is not None and self.beam.levels.at_standby(stretch.level_w)
+        live = running and not (at_standby and story.standby_ms is not None)
+        drawing = outcome == "completed" and stretch is not None and not at_standby and story is self.beam.stories[0]
+        end_ms, end_mwms = story.action_ms, story.action_mwms
+        if live or running or drawing:
+            end_ms, end_mwms = now.at_ms, now.energy_mwms
+        late_ms = self.beam.late_ms(story, stretch, now.at_ms) if stretch is not None else story.now.late_ms
+        return build_cycle(
+            self.chart,
+            story,
+            key_ms=story.start_ms,
+            outcome=outcome,
+            end_ms=end_ms,
+            end_mwms=end_mwms,
+            late_ms=late_ms,
+            peak_w=self.peak_w,
+            standby_w=self.beam.levels.base_w,
+            programme_known=self.known or not running,
+            kinds=self.alerts.kinds_by_phase(),
+            parts=self.parts.measured(self.chart.programmes[story.programme].phases),
+        )
+
+    def _tell(self, now: Moment, final: bool = False) -> list[Event]:
+        best, stretch = self.beam.stories[0], self.stretch
+        outcome: Outcome = "running"
+        if stretch is not None and final:
+            if self._complete(best) and self.beam.levels.at_standby(stretch.level_w):
+                outcome, self.idle_from_ms = "completed", best.action_ms
+            elif self.alerts.stopped:
+                outcome, self.idle_from_ms = "stopped_early", now.at_ms
+        events: list[Event] = [CycleChanged(now.at_ms, self._cycle(best, outcome, now))]
+        phase = self.beam.phase(best)
+        if outcome == "running" and phase is not None:
+            since_ms = max(best.now.late_ms, best.start_ms)
+            until_ms = since_ms + best.now.paused_ms + phase.max_ms
+            events.append(StateChanged(now.at_ms, "running", since_ms, phase.id, phase.stage, until_ms))
+        elif outcome != "running":
+            events.append(StateChanged(now.at_ms, "idle", best.action_ms))
+        return events
+
+    def _calm(self, stretch: Stretch, at_ms: int) -> bool:
+        """Whether the told story explains the level without a fault and no other comes near it."""
+        if self.key_ms is None or (len(self.beam.totals) > 1 and self.beam.totals[1] - self.beam.totals[0] < 2.0):
+            return False
+        option = self.beam.option(self.beam.stories[0], stretch, at_ms)[0]
+        return option is not None and not option.faults and option.z < 0.5
+
+    def _schedule(self, now: Moment) -> None:
+        stretch = self.stretch
+        if stretch is None or not self.beam.stories:
+            self.next_check_ms = NEVER_MS
+            return
+        age_ms = now.at_ms - stretch.start_ms
+        ages = CALM_AGES_MS if self._calm(stretch, now.at_ms) else AGES_MS
+        due = next((stretch.start_ms + age for age in ages if age > age_ms), now.at_ms + 1_800_000)
+        due = min(due, self.beam.next_ms(now.at_ms))
+        best = self.beam.stories[0]
+        if self.beam.levels.at_standby(stretch.level_w):
+            since_ms = stretch.start_ms if best.standby_ms is None else best.standby_ms
+            waits = [
+                DONE_AFTER_MS,
+                FALSE_START_MS,
+                int(self.limits.resume_s * 1000),
+                *self.alerts.waits_ms(best, stretch),
+            ]
+            due = min([due, *(since_ms + w for w in waits if since_ms + w > now.at_ms)])
+        never_ms = self.alerts.never_ending_ms(best)
+        if never_ms > now.at_ms:
+            due = min(due, never_ms)
+        self.next_check_ms = due
+
+    def _watch(self, stretch: Stretch, at_ms: int) -> Option | None:
+        """Judges each part's watts in the told story up to now. None where the level tells nothing."""
+        story = self.beam.stories[0]
+        phase = self.beam.phase(story)
+        ms = at_ms - max(stretch.start_ms, story.now.early_ms)
+        if stretch.void or phase is None or ms < 2_500 or self.beam.totals[0] - story.score > 7.0:
+            return None
+        option = self.beam.option(story, stretch, at_ms)[0]
+        if option is None or any(f[0] in ("excess", "idle", "phase_low", "phase_high") for f in option.faults):
+            return None
+        start_ms = max(stretch.start_ms, story.now.early_ms, self.watched_ms)
+        if at_ms > start_ms:
+            self.watched_ms = at_ms
+            self.parts.see(story.now.place, phase, option.mask, start_ms, at_ms, stretch)
+        return option
