@@ -107,6 +107,27 @@ def test_the_first_cause_is_the_technicians(
     assert ids(table, evidence, machine)[0] == first
 
 
+def test_a_slow_fill_is_no_heaters_fault(table: CauseTable, machine: Machine) -> None:
+    slow = Evidence("phase_too_long", "fill", "fill", parts={"water_valve": "drew"}, facts={"drew_earlier": True})
+    assert not {"heater-cut-out", "heater-open"} & set(ids(table, slow, machine))
+
+
+def test_a_missing_pump_is_no_open_heater_and_half_a_heater_no_cut_out(table: CauseTable, machine: Machine) -> None:
+    pump = Evidence("component_missing", "wash", component="wash_motor", measured=0.0, unit="W", expected_w=75.0)
+    assert "heater-open" not in ids(table, pump, machine)
+    half = Evidence(
+        "power_low", "heat", component="heater", measured=890, expected_w=1820, unit="W", facts={"drew_earlier": True}
+    )
+    assert ids(table, half, machine)[0] == "heater-half"
+
+
+def test_what_nobody_knows_does_not_come_first(table: CauseTable, machine: Machine) -> None:
+    first = ids(table, Evidence("stopped_early", "wash"), machine)[0]
+    assert first == "broken-off-by-hand"
+    cut = Evidence("stopped_early", "wash", facts={"after_power_cut": True})
+    assert ids(table, cut, machine)[0] == "stopped-after-power-cut"
+
+
 def test_evidence_rules_causes_out(table: CauseTable, machine: Machine) -> None:
     drew = Evidence("phase_too_long", "fill", parts={"water_valve": "drew"})
     assert "valve-circuit-open" not in ids(table, drew, machine)

@@ -35,6 +35,10 @@ FACTS: dict[str, str] = {
 """What a row may ask under ``facts``, and what it means. Unknown is not false: a fact nobody knows rules out no row."""
 
 MAX_CAUSES = 5
+UNNAMED_PART = 1.5
+"""A cause of one part ranks so much lower where no part is named nor missing."""
+UNKNOWN_FACT = 2.0
+"""And one that rests on a fact so much lower where nobody knows it."""
 _PLACES = ("measured", "low", "high", "part", "phase", "share", "voltage")
 
 PartWord = Annotated[str, Field(pattern=r"^[a-z0-9_]+$", max_length=40)]
@@ -213,11 +217,18 @@ def _score(row: CauseRow, evidence: Evidence, roles: Mapping[str, str | None], m
     silent = {roles.get(part) for part, state in evidence.parts.items() if state == "silent"}
     if evidence.kind == "component_missing":
         silent.add(own)
+        if row.silent and own not in row.silent:
+            return None  # of another part than the one that is missing
     checks: list[tuple[bool | None, float]] = []
     if row.stages:
         checks.append((None if evidence.stage is None else evidence.stage in row.stages, 2.0))
     if row.parts:
-        checks.append((None if evidence.component is None else own in row.parts, 3.0))
+        if evidence.component is not None:
+            checks.append((own in row.parts, 3.0))
+        elif silent & set(row.parts):
+            checks.append((True, 3.0))
+        else:
+            score -= UNNAMED_PART
     if row.machines:
         checks.append((None if machine is None else machine in row.machines, 0.5))
     for role in row.drew:
@@ -227,7 +238,10 @@ def _score(row: CauseRow, evidence: Evidence, roles: Mapping[str, str | None], m
     if row.share is not None:
         share = evidence.share
         checks.append((None if share is None else row.share[0] <= share <= row.share[1], 2.0))
-    checks += [(evidence.facts.get(fact), 1.5) for fact in row.facts]
+    for fact in row.facts:
+        known = evidence.facts.get(fact)
+        checks.append((known, 1.5))
+        score -= UNKNOWN_FACT if known is None else 0.0
     for met, worth in checks:
         if met is False:
             return None

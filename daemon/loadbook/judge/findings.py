@@ -29,6 +29,7 @@ class Findings:
         if evidence is None:
             evidence = Evidence(
                 kind=alert.kind,
+                stage=self._stage(alert.phase),
                 phase=alert.phase,
                 component=alert.component,
                 measured=alert.measured,
@@ -39,6 +40,12 @@ class Findings:
         alert.causes = list(self.causes.likely(evidence, self.machine))
         self.open[name] = alert
         return [AlertChanged(alert.raised_ms, replace(alert))]
+
+    def _stage(self, phase_id: str | None) -> str | None:
+        """The stage of a phase where all charts that have it agree."""
+        charts = () if self.machine is None else self.machine.programmes
+        stages = {phase.stage for chart in charts for phase in chart.phases if phase.id == phase_id}
+        return stages.pop() if len(stages) == 1 else None
 
     def clear(self, name: str, at_ms: int, measured: float | None = None, keep: bool = False) -> list[AlertChanged]:
         """What was wrong has ended; the alert stays on record. ``measured`` replaces the figure, where given.
