@@ -15,6 +15,7 @@ from flask import Flask, Response, abort, render_template, request
 from flask_wtf.csrf import CSRFError, CSRFProtect
 from loadbook import __version__
 from loadbook.meters.sink import GAP_CHECKS, GAP_REASONS
+from loadbook.store.sqlite_readings import StoreError
 from werkzeug.exceptions import HTTPException
 
 from loadbook_dashboard import api, live, words
@@ -128,6 +129,10 @@ def _errors(app: Flask) -> None:
     @app.errorhandler(NotReadyError)
     def _not_ready(bad: NotReadyError) -> Any:
         return page(503, "Nothing is recorded yet", "The recorder has not written to this store. Is it running?")
+
+    @app.errorhandler(StoreError)
+    def _away(bad: StoreError) -> Any:
+        return page(503, "Readings of that time cannot be had now", str(bad))
 
     @app.errorhandler(CSRFError)
     def _stale(bad: CSRFError) -> Any:

@@ -106,6 +106,11 @@ def test_readings_get_to_the_server_once_and_are_read_from_there(metrics, tmp_pa
         assert near.mean.tolist() == [i + 0.25 for i in range(1000, 1100)]
         assert reader.energy_wh("m1", 0, FAR) == pytest.approx(energy)
         assert reader.last("m1") == rows(7999, 1)[0][1]
+        metrics.kill()  # then a close look shows the minute's figures instead of nothing
+        coarse = reader.envelope("m1", T0 + 1_000_000, T0 + 1_100_000, 100)
+        assert not any(v != v for v in coarse.mean.tolist())
+        with pytest.raises(StoreError):
+            reader.series("m1", T0, T0 + 1000)
     store.close()
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 from collections.abc import Sequence
 from pathlib import Path
 from typing import Protocol
@@ -12,7 +13,9 @@ from loadbook.reading import Series
 from loadbook.store.connect import READINGS_FILE, read_only
 from loadbook.store.minutes import MINUTE_MS
 from loadbook.store.readings import ALL_QUANTITIES, Envelope, joined
-from loadbook.store.sqlite_readings import SqliteReader
+from loadbook.store.sqlite_readings import SqliteReader, StoreError
+
+log = logging.getLogger(__name__)
 
 
 class Elsewhere(Protocol):
@@ -58,7 +61,11 @@ class WithElsewhere(SqliteReader):
         wide = columns > 0 and end_ms - start_ms >= columns * MINUTE_MS
         if number is None or columns <= 0 or wide or start_ms >= self._rolled(number)[1]:
             return known
-        series = self.series(meter, start_ms, end_ms, (quantity,))
+        try:
+            series = self.series(meter, start_ms, end_ms, (quantity,))
+        except StoreError as bad:
+            log.warning("drawn from one-minute figures: %s", bad)
+            return known
         values = series.column(quantity)
         if values is None or len(series) == 0:
             return known
