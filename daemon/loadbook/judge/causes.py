@@ -32,13 +32,11 @@ FACTS: dict[str, str] = {
     "at_start": "it happened in the first needed phase of the cycle",
     "no_cycle": "no cycle was running",
 }
-"""What a row may ask under ``facts``, and what it means. Unknown is not false: a fact nobody knows rules out no row."""
+"""What a row may ask under ``facts``, and what it means. A row that rests on a fact nobody knows is not told."""
 
 MAX_CAUSES = 5
 UNNAMED_PART = 1.5
 """A cause of one part ranks so much lower where no part is named nor missing."""
-UNKNOWN_FACT = 2.0
-"""And one that rests on a fact so much lower where nobody knows it."""
 _PLACES = ("measured", "low", "high", "part", "phase", "share", "voltage")
 
 PartWord = Annotated[str, Field(pattern=r"^[a-z0-9_]+$", max_length=40)]
@@ -57,7 +55,8 @@ class Role(Strict):
 
 
 class CauseRow(Strict):
-    """One row: when it applies, and what it says. Every condition given must hold or be unknown."""
+    """One row: when it applies, and what it says. Stage, part, machine and share must fit or be unknown;
+    what ``drew``, was ``silent`` and the ``facts`` must be known."""
 
     id: Annotated[str, Field(pattern=r"^[a-z0-9-]+$", max_length=64)]
     kinds: tuple[str, ...] = Field(min_length=1)
@@ -109,7 +108,7 @@ Drawing = Literal["drew", "silent"]
 
 @dataclass(frozen=True, slots=True)
 class Evidence:
-    """What is known when an alert is raised. ``None`` or absent means *not known*, and rules nothing out.
+    """What is known when an alert is raised. ``None`` or absent means *not known*.
 
     ``parts`` says of components (by id) whether they ``drew`` their watts or were expected and stayed ``silent`` in
     this phase. ``expected_w`` is what ``component`` should draw at the supply voltage of the moment.
@@ -178,8 +177,8 @@ class CauseTable:
     def likely(self, evidence: Evidence, machine: Machine | None = None, most: int = MAX_CAUSES) -> list[Cause]:
         """The causes that fit the evidence, best first: the more of its conditions a row sees met, the higher.
 
-        A row with a condition that the evidence contradicts is left out; one whose condition nobody can tell stays,
-        lower down.
+        A row that the evidence contradicts is left out, and one whose text states what nobody has seen; a row whose
+        stage, part or share nobody can tell stays, lower down.
         """
         kind = None if machine is None else machine.machine.kind
         roles = {} if machine is None else {p.id: self.role(p, kind) for p in machine.components}
@@ -223,6 +222,8 @@ def _score(row: CauseRow, evidence: Evidence, roles: Mapping[str, str | None], m
     if row.stages:
         checks.append((None if evidence.stage is None else evidence.stage in row.stages, 2.0))
     if row.parts:
+        if evidence.component is None and "{part}" in row.because:
+            return None
         if evidence.component is not None:
             checks.append((own in row.parts, 3.0))
         elif silent & set(row.parts):
@@ -231,17 +232,15 @@ def _score(row: CauseRow, evidence: Evidence, roles: Mapping[str, str | None], m
             score -= UNNAMED_PART
     if row.machines:
         checks.append((None if machine is None else machine in row.machines, 0.5))
+    # what a row says drew or did not, and the facts it rests on, must be known: its text states them to people
     for role in row.drew:
-        checks.append((True if role in drew else False if role in silent else None, 2.0))
+        checks.append((role in drew, 2.0))
     for role in row.silent:
-        checks.append((True if role in silent else False if role in drew else None, 2.0))
+        checks.append((role in silent or (evidence.kind == "phase_missing" and role not in drew), 2.0))
     if row.share is not None:
         share = evidence.share
         checks.append((None if share is None else row.share[0] <= share <= row.share[1], 2.0))
-    for fact in row.facts:
-        known = evidence.facts.get(fact)
-        checks.append((known, 1.5))
-        score -= UNKNOWN_FACT if known is None else 0.0
+    checks += [(bool(evidence.facts.get(fact)), 1.5) for fact in row.facts]
     for met, worth in checks:
         if met is False:
             return None
