@@ -80,7 +80,7 @@ class Charted(CycleLife):
                 now.at_ms, now.energy_mwms, now.level_w, now.volts, stretch.from_w, now.n, stretch.void
             )
             self.beam.branch(self.stretch, now.at_ms, now.at_ms)
-        else:
+        elif not self._calm(stretch, now.at_ms):
             self.beam.branch(stretch, stretch.start_ms, now.at_ms, again=True)
         return self._judge(now)
 

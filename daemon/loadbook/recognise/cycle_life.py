@@ -23,9 +23,7 @@ from loadbook.recognise.levels import Levels, Option
 from loadbook.recognise.track import NEVER_MS, Moment
 from loadbook.recognise.weighing import Stretch
 
-AGES_MS = tuple(
-    s * 1000 for s in (3, 6, 8, 11, 13, 15, 18, 20, 21, 23, 26, 30, 35, 45, 60, 90, 120, 180, 240, 300, 480, 900, 1800)
-)
+AGES_MS = tuple(s * 1000 for s in (3, 8, 11, 14, 18, 20, 23, 26, 30, 45, 60, 90, 120, 300, 900, 1800))
 """A level that stands still is looked at when it is this old."""
 CALM_AGES_MS = tuple(s * 1000 for s in (5, 13, 23, 30, 60, 120, 300, 900, 1800))
 """The same where nothing is in doubt."""
