@@ -129,6 +129,10 @@ class Verdicts:
                 "component_missing", place, phase.id, phase.stage, part, suspect.began_ms, 0.0,
                 plate.least_w if least is None else least, high, "W", over, suspect.ms >= 25_000,
             )  # fmt: skip
+        if kind == "trickle":
+            if part < 0 or suspect.streak_ms < self.limits.unexplained_s * 1000:
+                return None
+            kind = "unexpected"
         if kind == "unexpected":
             if suspect.streak_ms < UNEXPECTED_MS and suspect.ms < UNEXPECTED_BITS_MS:
                 return None

@@ -61,12 +61,19 @@ class Charted(CycleLife):
     def blip(self, now: Moment, power_w: float) -> list[Event]:
         for story in self.beam.stories:
             phase = self.beam.phase(story)
-            if phase is None or not phase.pulsing:
+            if phase is None:
+                story.score += prices.BLIP_AFTER_END
+                continue
+            if not phase.pulsing:
                 continue
             options = self.beam.levels.explain(phase, power_w, now.volts)
             if any(o.mask & ~phase.on_mask and not o.faults for o in options):
                 story.blip(phase, now.at_ms)
-        return []
+                if story.standby_ms is not None and now.at_ms > story.now.early_ms:
+                    story.standby_ms = now.at_ms
+                    story.action_ms = story.now.action_ms = now.at_ms
+                    story.action_mwms = now.energy_mwms
+        return self._judge(now) if self.beam.stories else []
 
     def check(self, now: Moment) -> list[Event]:
         stretch = self.stretch
@@ -178,7 +185,7 @@ class Charted(CycleLife):
 
     _PLAIN = (
         "next_check_ms", "key_ms", "told", "over", "known", "fresh", "peak_w", "silence", "lost_ms", "watched_ms",
-        "idle_from_ms",
+        "idle_from_ms", "told_end_ms",
     )  # fmt: skip
 
     def save(self) -> dict[str, Any]:

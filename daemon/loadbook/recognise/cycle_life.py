@@ -54,6 +54,7 @@ class CycleLife:
         """The announced cycle's key."""
         self.told: tuple[int, int, int] | None = None
         """(cycle's start, programme, place) last said."""
+        self.told_end_ms = 0
         self.over = False
         """The announced cycle has been said to be over; it may still go on."""
         self.known = False

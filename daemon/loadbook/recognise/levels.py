@@ -25,6 +25,8 @@ SMALL_W, SMALL_SHARE = 15.0, 0.4
 this share of its plate it is not taken to be on."""
 LEARN_SHARE = 0.35
 """A part's usual draw is not learned from levels below this share of its plate: they may be something else."""
+TRICKLE_W = 14.0
+"""A draw this small in a quiet phase is rather a vent, a relay or a valve's last drop than a fault."""
 BASE_MORE_W, SMALL_SUM_W = 2.5, 20.0
 CACHE = 4000
 
@@ -174,6 +176,9 @@ class Levels:
             options += self._off_band(phase, own, table)
         if least is None or least > 0.8:
             options += self._unexpected(phase, own, tol, table)
+        if least is None and phase.quiet and own <= TRICKLE_W:
+            options = [o for o in options if not any(kind == "unexpected" for kind, _ in o.faults)]
+            options.append(Option((("trickle", self._small_part(phase, own, table)),), phase.on_mask, 0.0))
         if not options:
             options.append(Option((("excess", -1),), phase.on_mask, 0.0))
         best: dict[tuple[Fault, ...], Option] = {}
@@ -182,6 +187,15 @@ class Levels:
             if old is None or option.z < old.z:
                 best[option.faults] = option
         return tuple(sorted(best.values(), key=lambda o: (len(o.faults), o.z)))
+
+    def _small_part(self, phase: PhaseModel, own: float, table: _Table) -> int:
+        """The part not listed whose watts a small draw in a quiet phase has; -1 where it is none's."""
+        near = [
+            (abs(own / expected - 1), i)
+            for i, expected in enumerate(table.usual)
+            if not phase.mask >> i & 1 and abs(own / expected - 1) < 0.3
+        ]
+        return min(near)[1] if near else -1
 
     def _table(self, volts: float | None) -> _Table:
         found = self._tables.get(volts)

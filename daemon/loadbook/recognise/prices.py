@@ -11,6 +11,7 @@ PRICE: dict[str, float] = {
     "low": 6.5,
     "high": 5.5,
     "unexpected": 9.0,
+    "trickle": 4.0,
     "excess": 11.0,
     "idle": 6.0,
     "phase_low": 5.0,
@@ -22,6 +23,7 @@ RAMP_S: dict[str, tuple[tuple[float, float], ...]] = {
     "low": ((5.0, 0.0), (20.0, 1.0)),
     "high": ((5.0, 0.0), (20.0, 1.0)),
     "unexpected": ((3.0, 0.0), (14.0, 1.0)),
+    "trickle": ((3.0, 0.0), (20.0, 1.0)),
     "excess": ((3.0, 0.0), (20.0, 1.0), (600.0, 2.0)),
     "idle": ((3.0, 0.02), (10.0, 0.3), (20.0, 0.6), (60.0, 1.0)),
     "phase_low": ((15.0, 0.0), (60.0, 1.0)),
@@ -49,6 +51,8 @@ NEW_CYCLE, NEW_CYCLE_EARLY, NEW_CYCLE_UNASKED = 1.0, 5.0, 9.5
 """After the end; before it; where the last phase explains the level as well."""
 STOPPED = 11.0
 DROPPED = 3.0
+BLIP_AFTER_END = 1.0
+"""One reading of a stroke after the end: an anti-crease tumble read by a slow meter."""
 MARGIN = 4.0
 """Another programme still fits while it is less than this behind."""
 HOPELESS = 16.0
