@@ -151,6 +151,15 @@ def _as_if_short(view: View, number: int, chart: PhaseChart, name: str) -> tuple
     return ("phase_too_short",) if any({*view.chart(s).on, *view.chart(s).pulsing} == rest for s in after) else ()
 
 
+def _shows_at(view: View, stay: Stay, chart: PhaseChart, first: int, last: int) -> int | None:
+    """Steps into a spell until the others' watts no longer pass for all that should draw; None where they always do."""
+    piece = round(10.0 / DT_S)
+    for at in range(first, last - piece + 1, piece // 2):
+        if not _explained(view, stay, chart, at, at + piece):
+            return at - first
+    return None
+
+
 def _explained(view: View, stay: Stay, chart: PhaseChart, first: int, last: int) -> bool:
     """Whether parts that belong in the phase could draw what is seen, each within its band: then it is nobody's fault
     (contract, section 4). Looked at while what pulses rests, for that is when a stranger shows."""
@@ -201,10 +210,14 @@ def _spell(view: View, number: int, name: str, first: int, last: int) -> list[Ex
     if mean_w < MISSING_SHARE * component.rated_w * share and float(asked[first:last].mean()) > 0.3:
         if name not in chart.on or long_s < EVIDENCE_S:
             return []
+        shows = _shows_at(view, stay, chart, first, last)
+        if shows is None:
+            return []
+        shows_s = (stay.start + first + shows) * DT_S
         hidden_s = _hidden_until_s(view, number, _drawing(view, stay)) if first == 0 else 0.0
         if hidden_s > (stay.start + last) * DT_S:
             return []
-        late = max(began_s, hidden_s) + EVIDENCE_S + view.slack_s + 5
+        late = max(began_s, hidden_s, shows_s) + EVIDENCE_S + view.slack_s + 5
         also = _as_if_short(view, number, chart, name)
         return [Expected("component_missing", began_s, began_s + 1, late, also=also, **common)]
     if long_s < EVIDENCE_S + 2:
