@@ -216,6 +216,11 @@ def test_there_is_always_something_to_check(table: CauseTable, machine: Machine,
         assert cause.safety is None or " " in cause.safety
 
 
+def test_the_shipped_file_names_every_fact() -> None:
+    text = (Path(__file__).parents[2] / "config" / "causes" / "roles.toml").read_text()
+    assert not [fact for fact in FACTS if fact not in text]
+
+
 def test_shipped_tables_are_free_of_double_ids() -> None:
     seen: set[str] = set()
     folder = Path(__file__).parents[2] / "config" / "causes"
