@@ -13,6 +13,7 @@ from loadbook.logs import read_log
 from loadbook.reading import Reading
 from loadbook.services.recorder import Recorder
 from loadbook.settings import Broker
+from loadbook.store.connect import LEDGER_FILE, read_only
 from loadbook.store.sqlite_readings import SqliteReader, StoreError
 from loadbook.transport.client import Client
 from loadbook.transport.delivery import Delivery
@@ -109,6 +110,24 @@ def test_a_recorder_that_begins_anew_gets_all_it_lacks_without_waiting(scene, mo
     scene.recorder = scene.begin()
     until(lambda: scene.stored() == 300, 30)  # long before delivery would have tried again by itself
     until(lambda: scene.outbox.standing()["waiting"] == 0)
+
+
+def test_a_changed_machine_file_hears_the_open_cycle_again(scene):
+    scene.put(0, 700)
+    until(lambda: scene.stored() == 700)
+    scene.recorder.shutdown()
+
+    def cycles() -> list[tuple]:
+        with closing(read_only(scene.folder / "data" / LEDGER_FILE)) as db:
+            return [tuple(r) for r in db.execute("SELECT key_ms, start_ms, outcome FROM cycle")]
+
+    before = cycles()
+    assert len(before) == 1
+    (scene.folder / "washer.toml").write_text(PLATE.replace("standby_w = 1.2", "standby_w = 1.4"))
+    scene.recorder = scene.begin()
+    scene.put(700, 800)
+    until(lambda: scene.stored() == 800)
+    assert cycles() == before
 
 
 def test_rubbish_on_its_topics_is_passed_over(scene):

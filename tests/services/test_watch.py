@@ -106,6 +106,14 @@ def test_a_state_of_another_form_is_not_read():
     assert not watch().restore(SavedAssessor(1, 0, {"form": 1, "said": None, "suspected": [], "assessor": {}}))
 
 
+def test_a_state_under_another_chart_is_not_read():
+    watched = watch()
+    watched.feed(READINGS[0])
+    other = parse_machine(PLATE.replace("standby_w = 1.2", "standby_w = 2.0"), "washer.toml")
+    assert watch().restore(through_disk(watched.saved()))
+    assert not Watch(other, "m1", Limits(), load_causes()).restore(through_disk(watched.saved()))
+
+
 def pack(first: int, n: int, oldest: int, session: str = "s") -> Pack:
     entries = tuple(Entry(first + i, T0 + i, Reading(T0 + i, power_w=1.0)) for i in range(n))
     return Pack("m1", session, oldest, entries)

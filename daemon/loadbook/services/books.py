@@ -13,11 +13,12 @@ from collections.abc import Iterable
 from dataclasses import dataclass, field
 
 from loadbook.costing import CyclePricer
-from loadbook.events import CycleChanged, Event
+from loadbook.events import AlertChanged, CycleChanged, Event
 from loadbook.reading import Reading
 from loadbook.services.watch import Watch
 from loadbook.store.ledger import Ledger
 from loadbook.store.readings import ReadingStore, Row
+from loadbook.store.rows import open_cycles
 from loadbook.store.sqlite_readings import StoreError
 from loadbook.transport.packs import Step
 
@@ -143,6 +144,15 @@ class Books:
             return False
         log.warning("meter %s: %d readings moved by %+.0f s: the board's clock was set", meter, moved, by_ms / 1000)
         return True
+
+    def hear_again(self, watch: Watch, from_ms: int) -> None:
+        """A recogniser without a state it can use: what it said of an open cycle is taken back and heard again, all
+        in the commit that follows."""
+        for cycle, alerts in open_cycles(self.ledger.db, watch.id):
+            self.say(watch, [AlertChanged(cycle.end_ms, alert, withdrawn=True) for alert in alerts])
+            self.say(watch, [CycleChanged(cycle.end_ms, cycle, dropped=True)])
+        watch.at_ms = from_ms
+        self.replay(watch)
 
     def replay(self, watch: Watch) -> None:
         """After a restart: let the recogniser hear what was stored and it has not heard."""

@@ -152,10 +152,11 @@ class Recorder:
         for machine_id, meter in site.meter_of.items():
             watch = Watch(site.machines[machine_id], meter, site.limits, site.causes)
             saved = self.ledger.saved_assessor(machine_id)
-            if saved is None or not watch.restore(saved):
+            if saved is not None and watch.restore(saved):
+                self.books.replay(watch)
+            else:
                 newest = store_last(self.books.store.span(meter))
-                watch.at_ms = max(self.ledger.rebuild_from_ms(machine_id), newest - REBUILD_MS)
-            self.books.replay(watch)
+                self.books.hear_again(watch, max(self.ledger.rebuild_from_ms(machine_id), newest - REBUILD_MS))
             self._watches[meter] = watch
             self._heard_mono_ms[meter] = self.clock.mono_ms()
 

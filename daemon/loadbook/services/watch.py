@@ -8,6 +8,7 @@ once, and taken back if the readings come after all.
 from __future__ import annotations
 
 import json
+import zlib
 from dataclasses import asdict
 from typing import Any
 
@@ -29,6 +30,8 @@ class Watch:
     def __init__(self, machine: Machine, meter: str, limits: Limits, causes: CauseTable) -> None:
         self.machine, self.meter = machine, meter
         self._limits, self._causes = limits, causes
+        self._file = zlib.crc32(machine.model_dump_json().encode())
+        """Tells one chart from another: a recogniser's state means nothing under a changed one."""
         self._assessor = Assessor(machine, limits, causes)
         self.at_ms = -1
         """The last reading heard of."""
@@ -46,9 +49,9 @@ class Watch:
         return self.machine.id
 
     def restore(self, saved: SavedAssessor) -> bool:
-        """Go on where ``saved`` was made. False, and nothing changed, when it is of another form."""
+        """Go on where ``saved`` was made. False, and nothing changed, when it is of another form or machine file."""
         try:
-            if saved.state["form"] != FORM:
+            if saved.state["form"] != FORM or saved.state["machine"] != self._file:
                 return False
             assessor = Assessor.restore(self.machine, self._limits, self._causes, saved.state["assessor"])
             said = saved.state["said"]
@@ -67,6 +70,7 @@ class Watch:
         self.unsaved = False
         state = {
             "form": FORM,
+            "machine": self._file,
             "said": None if self._said is None else asdict(self._said),
             "suspected": [asdict(event.alert) for event in self._suspected.values()],
             "assessor": self._assessor.save(),

@@ -95,3 +95,12 @@ def alerts_between(db: sqlite3.Connection, machine: str, start_ms: int, end_ms: 
     """Alerts of a machine raised within [start_ms, end_ms), in order of time."""
     sql = "SELECT * FROM alert WHERE machine = ? AND raised_ms >= ? AND raised_ms < ? ORDER BY raised_ms, id"
     return [alert_of_row(row) for row in query(db, sql, (machine, start_ms, end_ms))]
+
+
+def open_cycles(db: sqlite3.Connection, machine: str) -> list[tuple[Cycle, list[Alert]]]:
+    """A machine's cycles that are said to run, each with its alerts."""
+    found = []
+    for row in query(db, "SELECT * FROM cycle WHERE machine = ? AND outcome = 'running'", (machine,)):
+        alerts = query(db, "SELECT * FROM alert WHERE cycle = ?", (row["id"],))
+        found.append((whole_cycle(db, row), [alert_of_row(alert) for alert in alerts]))
+    return found
