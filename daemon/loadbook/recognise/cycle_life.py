@@ -199,10 +199,10 @@ class CycleLife:
         certain = rival is None or rival - self.beam.totals[0] >= SWITCH_MARGIN
         finished = done and still_ms >= DONE_AFTER_MS
         if finished or stopped:
-            if not self.over:
-                self.over = True
-                if not stopped:
+            if not self.over or best.action_ms != self.told_end_ms:
+                if not self.over and not stopped:
                     events += self.alerts.settle(self.key_ms, best.action_ms, now.at_ms)
+                self.over, self.told_end_ms = True, best.action_ms
                 events += self._tell(now, final=True)
         elif self.over:
             if still_ms == 0 and phase is not None:
