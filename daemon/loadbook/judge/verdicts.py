@@ -18,6 +18,7 @@ MISSING_AFTER_BREAK_MS = 11_000
 MISSING_FROM_START_MS = 18_000
 UNEXPECTED_MS, UNEXPECTED_BITS_MS = 12_000, 25_000
 WEAK_MS, WEAK_HEATER_MS = 15_000, 23_000
+MISSING_SURE_MS = 20_000
 SETTLED_MS = 6_000
 """A later phase must have lasted this long before it proves anything about the ones before it."""
 
@@ -82,6 +83,8 @@ class Verdicts:
                         phase.min_ms / 1000,
                         None,
                         "s",
+                        None,
+                        at_ms - proven_ms >= MISSING_SURE_MS,
                     )
                 )
         phase_now = self.beam.phase(story)
