@@ -15,11 +15,13 @@ from pathlib import Path
 
 from loadbook.clock import Clock
 from loadbook.events import Event
+from loadbook.machine import Machine
 from loadbook.reading import Reading
 from loadbook.services.announce import messages
 from loadbook.services.books import Books, Written
 from loadbook.services.door import Door
 from loadbook.services.intake import Intake, Key
+from loadbook.services.machine_desk import MachineDesk
 from loadbook.services.site import Site, load_site
 from loadbook.services.soak_desk import SoakDesk
 from loadbook.services.watch import Watch
@@ -93,7 +95,8 @@ class Recorder:
         try:
             self.books = Books(store, self.ledger, site.pricer)
             self.desk = SoakDesk(self.ledger, site.accuracy.get)
-            self._door = Door(self.ledger, self.desk.actions)
+            files = MachineDesk(self.ledger, site.paths, self._renew)
+            self._door = Door(self.ledger, {**self.desk.actions, **files.actions})
             self._intake = Intake(self.ledger.committed())
             self._begin_watches(site)
             state = self._topics.state("recorder")
@@ -159,6 +162,16 @@ class Recorder:
                 self.books.hear_again(watch, max(self.ledger.rebuild_from_ms(machine_id), newest - REBUILD_MS))
             self._watches[meter] = watch
             self._heard_mono_ms[meter] = self.clock.mono_ms()
+
+    def _renew(self, machine: Machine) -> None:
+        """Watch a machine by its changed file, as soon as the request is carried out."""
+
+        def begin() -> None:
+            for meter, old in self._watches.items():
+                if old.machine.id == machine.id:
+                    self._watches[meter] = old.renewed(machine)
+
+        self.do_later(begin)
 
     # the loop ---------------------------------------------------------------------------------------------------
 

@@ -22,6 +22,8 @@ class Site:
     machines: dict[str, Machine]
     texts: dict[str, str]
     """The machine files' texts, by machine id."""
+    paths: dict[str, Path]
+    """Where the machine files are, by machine id."""
     meter_of: dict[str, str]
     """Machine id to the meter it hangs on."""
     limits: Limits
@@ -52,6 +54,7 @@ def load_site(settings: Settings, folder: Path) -> Site:
     return Site(
         machines,
         texts,
+        dict(zip(machines, paths, strict=True)),
         meter_of,
         Limits.of_site(settings.site),
         causes,

@@ -65,6 +65,12 @@ class Watch:
         self.at_ms, self.shift_ms = saved.at_ms, saved.shift_ms
         return True
 
+    def renewed(self, machine: Machine) -> Watch:
+        """A watch by a changed machine file, which goes on after the last reading heard; between cycles only."""
+        other = Watch(machine, self.meter, self._limits, self._causes)
+        other.at_ms, other.shift_ms, other.unsaved = self.at_ms, self.shift_ms, True
+        return other
+
     def saved(self) -> SavedAssessor:
         """Where the recogniser stands, to be kept in the commit of what it said."""
         self.unsaved = False
