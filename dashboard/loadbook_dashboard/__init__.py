@@ -19,7 +19,19 @@ from loadbook.store.sqlite_readings import StoreError
 from werkzeug.exceptions import HTTPException
 
 from loadbook_dashboard import api, live, words
-from loadbook_dashboard.pages import about, alerts, board, compare, costs, cycles, files, meters, now, soak
+from loadbook_dashboard.pages import (
+    about,
+    alerts,
+    board,
+    compare,
+    costs,
+    cycles,
+    files,
+    machine_file,
+    meters,
+    now,
+    soak,
+)
 from loadbook_dashboard.parts import Parts
 from loadbook_dashboard.queries import NotReadyError
 from loadbook_dashboard.standing import ASIDE_HOURS
@@ -51,7 +63,7 @@ def create_app(parts: Parts) -> Flask:
     )
     app.extensions["loadbook"] = parts
     CSRFProtect(app)
-    for room in (now, board, compare, costs, cycles, alerts, meters, soak, about, files, api, live):
+    for room in (now, machine_file, board, compare, costs, cycles, alerts, meters, soak, about, files, api, live):
         app.register_blueprint(room.blueprint)
     _words(app, parts)
     _guard(app, parts)

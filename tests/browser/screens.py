@@ -45,6 +45,7 @@ def pages(address: str, page: Page) -> dict[str, str]:
         "when": "/machines/quay-dryer-3/when",
         "statement": "/statement?month=2026-11",
     }
+    found["file"] = "/machines/quay-washer-1/file"
     found["compare"] = "/machines/quay-dryer-3/compare"
     found["nothing"] = "/nothing-here"
     return found
