@@ -28,10 +28,11 @@ def test_the_formula_gives_the_published_height() -> None:
 
 def test_names_and_words_are_tall_enough_and_nothing_is_cut_off(site: Site, open_page: Callable[..., Page]) -> None:
     page = open_page(site.address, "/board", width=1280, height=800)
-    sizes = page.eval_on_selector_all(".far", "els => els.map(e => parseFloat(getComputedStyle(e).fontSize))")
+    # each in one go: the live page may read its tiles again at any moment
+    sizes = page.evaluate("[...document.querySelectorAll('.far')].map(e => parseFloat(getComputedStyle(e).fontSize))")
     assert len(sizes) == 10
     assert min(sizes) * CAPITAL_EM * PITCH_MM >= LEAST_MM
-    over = page.eval_on_selector_all(".tile", "els => els.filter(e => e.scrollWidth > e.clientWidth).length")
+    over = page.evaluate("[...document.querySelectorAll('.tile')].filter(e => e.scrollWidth > e.clientWidth).length")
     assert over == 0
     assert page.evaluate("document.documentElement.scrollHeight <= innerHeight")
 
