@@ -35,6 +35,8 @@ class MqttAsker:
 
     def ask(self, action: str, **what: Any) -> dict[str, Any]:
         """Ask and wait. Raises RefusedError."""
+        if "id" in what:
+            raise ValueError("the id of a request is its own; name it otherwise")
         request_id = uuid.uuid4().hex
         arrived, answer = threading.Event(), dict[str, Any]()
         with self._lock:

@@ -20,6 +20,7 @@ from loadbook.alert_kinds import alert_title
 from loadbook.events import Alert, Cycle
 from loadbook.machine import Machine, Programme, parse_machine
 from loadbook.reading import HOLD_MS
+from loadbook.services.soak_desk import new_report_id
 from loadbook.settings import Settings
 from loadbook.soak.decide import RULE, RULE_ID, Finding
 from loadbook.soak.requirements import requirements
@@ -32,6 +33,7 @@ from markupsafe import Markup
 
 from loadbook_dashboard import words
 from loadbook_dashboard.report_trace import Mark, Span, draw
+from loadbook_dashboard.requests import Asker
 
 COLUMNS = 900
 TRACES = 2
@@ -137,6 +139,19 @@ def render(
         none_recorded=NONE_RECORDED,
         remark=remark,
     )
+
+
+def issue(
+    asker: Asker, found: Gathered, readings: Readings, settings: Settings, *, remark: Remark, now_ms: int
+) -> tuple[str, str]:
+    """Make a report and have the recorder keep it: (its id, its HTML). Raises RefusedError."""
+    report_id = new_report_id(found.test.number)
+    html = render(found, readings, settings, report_id=report_id, remark=remark, now_ms=now_ms)
+    asker.ask(
+        "soak_report", number=found.test.number, report=report_id, by=remark.author, remark=remark.text,
+        finding=found.verdict.finding.value, html=html,
+    )  # fmt: skip
+    return report_id, html
 
 
 def for_paper(html: str) -> str:

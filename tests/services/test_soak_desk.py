@@ -149,17 +149,17 @@ def test_reports_are_kept_as_issued_and_name_the_one_they_replace(desk):
     number = begin(desk)
     first = new_report_id(number)
     issue = {"number": number, "by": "Ines", "finding": "met"}
-    ask(desk, "soak_report", id=first, html=f"<p>{first}</p>", **issue)
+    ask(desk, "soak_report", report=first, html=f"<p>{first}</p>", **issue)
     second = new_report_id(number)
     with pytest.raises(InputError, match=first):
-        ask(desk, "soak_report", id=second, html=f"<p>{second}</p>", **issue)
-    ask(desk, "soak_report", id=second, html=f"<p>{second} replaces {first}</p>", **issue)
+        ask(desk, "soak_report", report=second, html=f"<p>{second}</p>", **issue)
+    ask(desk, "soak_report", report=second, html=f"<p>{second} replaces {first}</p>", **issue)
     test = soak_ledger.read_test(desk.ledger.db, number)
     reports = soak_ledger.read_reports(desk.ledger.db, test.id)
     assert {r.id: r.replaces for r in reports} == {first: None, second: first}
     assert soak_ledger.report_html(desk.ledger.db, first) == f"<p>{first}</p>"
     with pytest.raises(InputError, match="who authorises"):
-        ask(desk, "soak_report", id=second, html=second, number=number, finding="met")
+        ask(desk, "soak_report", report=second, html=second, number=number, finding="met")
 
 
 def test_safety_values_are_kept_as_entered(desk):

@@ -59,7 +59,7 @@ class Door:
             if action is None:
                 raise InputError(f"action: there is no {request.get('action')!r}")
             with self._ledger.transaction():
-                answer = {"id": request_id, "ok": True, **action(request, now_ms)}
+                answer = {**action(request, now_ms), "id": request_id, "ok": True}
                 self._ledger.keep_answer(request_id, now_ms, answer)
         except LoadbookError as bad:
             return {"id": request_id, "ok": False, "error": str(bad)}

@@ -115,24 +115,24 @@ class SoakDesk:
         return {"number": test.number}
 
     def report(self, request: Request, now_ms: int) -> dict[str, Any]:
-        """Keep a report as issued: ``{"number", "id", "by", "remark", "finding", "html"}``.
+        """Keep a report as issued: ``{"number", "report", "by", "remark", "finding", "html"}``.
 
         Its id is made by whoever renders it (``new_report_id``), since it stands on every page. A later report of the
         same test names the one it replaces.
         """
         test = self._find(request)
-        report_id, html = str(request.get("id", "")), str(request.get("html", ""))
+        report_id, html = str(request.get("report", "")), str(request.get("html", ""))
         author = str(request.get("by", "")).strip()
         finding = str(request.get("finding", ""))
         if not author:
             raise InputError("by: is empty; say who authorises the report")
         if not report_id.startswith(f"{test.number}-") or report_id not in html:
-            raise InputError("id: is not this test's, or does not stand in the report")
+            raise InputError("report: is not this test's, or does not stand in the report")
         if finding not in {f.value for f in Finding}:
             raise InputError(f"finding: {finding!r} is none of {', '.join(f.value for f in Finding)}")
         earlier = soak_ledger.read_reports(self.ledger.db, test.id)
         if any(r.id == report_id for r in earlier):
-            raise InputError(f"id: report {report_id} is already issued")
+            raise InputError(f"report: {report_id} is already issued")
         issued = IssuedReport(
             id=report_id,
             test=test.id,
@@ -145,7 +145,7 @@ class SoakDesk:
         if issued.replaces and issued.replaces not in html:
             raise InputError(f"html: the report does not name {issued.replaces}, which it replaces")
         soak_ledger.add_report(self.ledger.db, issued, html)
-        return {"number": test.number, "id": report_id}
+        return {"number": test.number, "report": report_id}
 
     def review(self, now_ms: int) -> list[str]:
         """End every test that is due; gives the numbers of those ended."""

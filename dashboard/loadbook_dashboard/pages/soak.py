@@ -9,7 +9,6 @@ from flask import Blueprint, Response, abort, flash, redirect, render_template, 
 from loadbook.alert_kinds import ALERT_TABLE
 from loadbook.errors import LoadbookError
 from loadbook.paper import pdf_of_html
-from loadbook.services.soak_desk import new_report_id
 from loadbook.soak.order import STOPPING_KINDS
 from loadbook.store import soak_ledger
 from loadbook.store.soak_ledger import SoakTest
@@ -19,7 +18,8 @@ from loadbook_dashboard import words
 from loadbook_dashboard.api import machine_or_404
 from loadbook_dashboard.parts import parts
 from loadbook_dashboard.requests import RefusedError
-from loadbook_dashboard.soak_report import FINDING_WORDS, VERDICT_WORDS, Remark, for_paper, gather, render, result_row
+from loadbook_dashboard.soak_report import FINDING_WORDS, VERDICT_WORDS, Remark, for_paper, gather, result_row
+from loadbook_dashboard.soak_report import issue as issue_report
 from loadbook_dashboard.soak_words import ENTRY_WORDS, STATE_WORDS, night, place
 
 blueprint = Blueprint("soak", __name__, url_prefix="/soak")
@@ -196,15 +196,15 @@ def issue(number: str) -> AnyResponse:
     here = parts()
     test = _test_or_404(number)
     remark = Remark(_me(), request.form.get("remark", "").strip()[:4000])
-    report_id = new_report_id(number)
-    with here.queries.open() as db, here.readings() as readings:
-        found = gather(db, test)
-        html = render(found, readings, here.settings, report_id=report_id, remark=remark, now_ms=here.now_ms())
-    finding = found.verdict.finding.value
-    told = {"by": remark.author, "remark": remark.text, "finding": finding, "html": html}
-    if _asked("soak_report", f"Report {report_id} is issued.", number=number, id=report_id, **told):
-        return redirect(url_for(".report", number=number, report_id=report_id))
-    return redirect(url_for(".test_page", number=number))
+    try:
+        with here.queries.open() as db, here.readings() as readings:
+            found = gather(db, test)
+            report_id, _ = issue_report(here.asker, found, readings, here.settings, remark=remark, now_ms=here.now_ms())
+    except RefusedError as refused:
+        flash(str(refused), "refused")
+        return redirect(url_for(".test_page", number=number))
+    flash(f"Report {report_id} is issued.", "done")
+    return redirect(url_for(".report", number=number, report_id=report_id))
 
 
 def _report_or_404(report_id: str) -> str:
