@@ -10,7 +10,7 @@ from fractions import Fraction
 from html import escape
 
 from loadbook.assessment_text import table
-from loadbook.cost.money import half_up, minor_decimals, shown
+from loadbook.cost.money import exact_text, shown
 from loadbook.cost.statement import Loads, MachineStatement, Statement
 from loadbook.events import iso
 
@@ -106,15 +106,14 @@ def as_text(statement: Statement) -> str:
 
 
 def as_csv(statement: Statement) -> str:
-    """One row a load (RFC 4180), money with the currency's decimals."""
+    """One row a load (RFC 4180). Money is not rounded here, so that the column adds up to the statement's sum."""
     out = io.StringIO()
     writer = csv.writer(out)
     writer.writerow(CSV_COLUMNS)
     for machine in statement.machines:
         names = {run: group.name for group in machine.programmes for run in group.runs}
         for run in machine.loads.runs:
-            decimals = minor_decimals(run.currency) if run.currency else 2
-            amounts = ["" if a is None else f"{half_up(a, decimals):f}" for a in (run.cost, run.saved)]
+            amounts = ["" if amount is None else exact_text(amount) for amount in (run.cost, run.saved)]
             writer.writerow([
                 str(statement.month), machine.machine_id, machine.name, names[run], iso(run.start_ms), iso(run.end_ms),
                 run.outcome, _kwh(run.energy_kwh), amounts[0], run.currency or "", _kwh(run.own_kwh), amounts[1],

@@ -105,8 +105,8 @@ def test_a_statement_as_csv_has_a_row_a_load(capsys, site, tmp_path):
     run(capsys, "statement", "--config", str(site), "--month", "2026-10", "--csv", str(tmp_path / "oct.csv"))
     rows = list(csv.DictReader(io.StringIO((tmp_path / "oct.csv").read_text())))
     assert [(r["machine"], r["outcome"], r["cost"], r["currency"]) for r in rows] == [
-        ("quay-washer-1", "completed", "0.21", "EUR"),
-        ("quay-washer-1", "stopped_early", "0.10", "EUR"),
+        ("quay-washer-1", "completed", "0.205", "EUR"),
+        ("quay-washer-1", "stopped_early", "0.1", "EUR"),
     ]
 
 
