@@ -7,6 +7,7 @@ from typing import Any
 from flask import Blueprint, abort, flash, redirect, render_template, request, session, url_for
 from werkzeug.wrappers import Response
 
+from loadbook_dashboard.against_chart import differences, part_lines
 from loadbook_dashboard.api import FAR_MS, machine_or_404
 from loadbook_dashboard.pages.alerts import explained
 from loadbook_dashboard.parts import parts
@@ -71,10 +72,13 @@ def _cycle(machine: str, key_ms: int) -> dict[str, Any]:
     if cycle is None:
         abort(404)
     parts().brought_up(row, cycle)
+    phases = lay(row, cycle)
     return {
         "m": row,
         "c": cycle,
-        "phases": lay(row, cycle),
+        "phases": phases,
+        "differs": differences(phases),
+        "part_lines": part_lines(row, cycle),
         "alerts": explained(queries.alerts_of_cycle(machine, key_ms), {row.id: row}),
         "notes": queries.notes_of_cycle(machine, key_ms),
         "your_name": session.get("name", ""),
