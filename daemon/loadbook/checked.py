@@ -49,7 +49,8 @@ def parse_table(data: Any, model: type[ModelT], name: str) -> ModelT:
     try:
         return model.model_validate(data)
     except ValidationError as bad:
-        errors = bad.errors(include_url=False)
+        # A misspelt key is one that is missing as well: the misspelling is what the user can see.
+        errors = sorted(bad.errors(include_url=False), key=lambda e: e["type"] != "extra_forbidden")
         more = f" (and {len(errors) - 1} more)" if len(errors) > 1 else ""
         raise InputError(f"{name}: {_explain(model, errors[0])}{more}") from None
 
