@@ -12,7 +12,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from loadbook.cost import parse_tariff
 from loadbook.cost.tariff import NO_BAND, Tariff
-from loadbook.cost.tariff_file import DAY_NAMES
+from loadbook.cost.tariff_file import DAY_NAMES, Season
 from loadbook.errors import InputError
 from loadbook.files import share
 from loadbook.tariff_files import load_tariff, tariff_path
@@ -211,3 +211,18 @@ def test_a_missing_price_table_is_named(tmp_path: Path) -> None:
     path.write_text(HEAD.format(zone="UTC") + '[[period]]\nfrom = 2026-01-01\nprices_csv = "p.csv"\n')
     with pytest.raises(InputError, match=r"p\.csv"):
         load_tariff(path)
+
+
+def test_both_ends_of_a_season_belong_to_it() -> None:
+    winter = Season.model_validate({"from": "11-01", "to": "02-29"})
+    summer = Season.model_validate({"from": "04-01", "to": "09-30"})
+    around = ((10, 31), (11, 1), (12, 31), (2, 28), (3, 1))
+    assert [winter.holds(date(2027, m, d)) for m, d in around] == [0, 1, 1, 1, 0]
+        0,
+        1,
+        1,
+        1,
+        0,
+    ]
+    assert winter.holds(date(2028, 2, 29))
+    assert [summer.holds(date(2027, m, d)) for m, d in ((3, 31), (4, 1), (9, 30), (10, 1))] == [0, 1, 1, 0]
