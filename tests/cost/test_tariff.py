@@ -216,13 +216,8 @@ def test_a_missing_price_table_is_named(tmp_path: Path) -> None:
 def test_both_ends_of_a_season_belong_to_it() -> None:
     winter = Season.model_validate({"from": "11-01", "to": "02-29"})
     summer = Season.model_validate({"from": "04-01", "to": "09-30"})
-    around = ((10, 31), (11, 1), (12, 31), (2, 28), (3, 1))
-    assert [winter.holds(date(2027, m, d)) for m, d in around] == [0, 1, 1, 1, 0]
-        0,
-        1,
-        1,
-        1,
-        0,
-    ]
+    around: tuple[tuple[int, int], ...] = ((10, 31), (11, 1), (12, 31), (2, 28), (3, 1))
+    assert [winter.holds(date(2027, m, d)) for m, d in around] == [False, True, True, True, False]
     assert winter.holds(date(2028, 2, 29))
-    assert [summer.holds(date(2027, m, d)) for m, d in ((3, 31), (4, 1), (9, 30), (10, 1))] == [0, 1, 1, 0]
+    around = ((3, 31), (4, 1), (9, 30), (10, 1))
+    assert [summer.holds(date(2027, m, d)) for m, d in around] == [False, True, True, False]

@@ -66,7 +66,8 @@ def build_cycle(
         stop_ms = starts[k + 1] if k + 1 < len(stays) else end_ms
         if starts[k] >= end_ms and k:
             continue
-        phases.append((starts[k], _phase(chart, programme, stays, starts, k, min(stop_ms, end_ms), end_mwms, kinds)))
+        end = (end_ms, end_mwms)
+        phases.append((starts[k], _phase(chart, programme, stays, starts, k, min(stop_ms, end_ms), end, kinds)))
     listed = [phase for _, phase in phases]
     over = outcome != "running"
     came = {stay.place for k, stay in enumerate(stays) if starts[k] < end_ms or not k or not over}
@@ -99,10 +100,10 @@ def _place(programme: ProgrammeModel, phase_id: str | None) -> int:
 
 def _phase(
     chart: ChartModel, programme: ProgrammeModel, stays: list[Stay], starts: list[int], k: int, stop_ms: int,
-    end_mwms: int, kinds: dict[str, set[str]],
+    end: tuple[int, int], kinds: dict[str, set[str]],
 ) -> Phase:  # fmt: skip
     stay, model = stays[k], programme.phases[stays[k].place]
-    energy = _energy(stays, starts, k, stop_ms, end_mwms)
+    energy = _energy(stays, starts, k, end)
     seconds = (stop_ms - starts[k]) / 1000
     found = kinds.get(model.id, set())
     verdict: PhaseVerdict = "ok"
@@ -125,14 +126,16 @@ def _phase(
     )
 
 
-def _energy(stays: list[Stay], starts: list[int], k: int, stop_ms: int, end_mwms: int) -> float:
-    """Energy of a stay; where its start was moved between early and late, shared out by time."""
+def _energy(stays: list[Stay], starts: list[int], k: int, end: tuple[int, int]) -> float:
+    """Energy of a stay; where its start was moved between early and late, shared out by time. ``end`` is the cycle's:
+    when, and the energy by then."""
+    end_ms, end_mwms = end
 
     def at_start(n: int) -> float:
         if n >= len(stays):
             return float(end_mwms)
         stay = stays[n]
-        until_ms = starts[n + 1] if n + 1 < len(stays) else stop_ms
+        until_ms = starts[n + 1] if n + 1 < len(stays) else end_ms
         until = float(stays[n + 1].start_mwms) if n + 1 < len(stays) else float(end_mwms)
         span = until_ms - stay.early_ms
         if starts[n] <= stay.early_ms or span <= 0:
