@@ -2,11 +2,16 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import numpy as np
 import pytest
+from loadbook.assessment import assess
 from loadbook.assessor import Assessor
 from loadbook.events import AlertChanged, CycleChanged
+from loadbook.files import find_log, find_machine, load_causes, load_machine
 from loadbook.judge.limits import Limits
+from loadbook.logs import read_log
 from loadbook.machine import parse_machine
 from loadbook.reading import Series
 
@@ -62,5 +67,16 @@ def test_the_next_cycle_takes_no_finding_away(rest_s: int) -> None:
     (alert,) = alerts.values()
     first, second = (c.cycle for c in cycles.values())
     assert (alert.alert.kind, alert.alert.component, alert.withdrawn) == ("power_low", "heater", False)
-    assert alert.alert.cleared_ms == pytest.approx(first.end_ms, abs=5000)
+    heated = next(phase for phase in first.phases if phase.id == "main-heat")
+    assert alert.alert.cleared_ms == pytest.approx(heated.end_ms, abs=2000)
     assert (first.verdict, second.verdict) == ("attention", "pass")
+
+
+def test_what_was_wrong_with_a_part_ends_with_its_phase():
+    log = read_log(find_log(Path("dishwasher-half-heater")))
+    machine = load_machine(find_machine(Path("harbour-dish-2")))
+    told = assess(log, machine, Limits(), load_causes()).as_contract()
+    ends = {p["id"]: p["end"] for p in told["cycles"][0]["phases"]}
+    low = {a["phase"]: a["cleared_at"] for a in told["alerts"] if a["kind"] == "power_low"}
+    assert set(low) == {"main-heat", "hot-rinse"}
+    assert low == {phase: ends[phase] for phase in low}

@@ -24,6 +24,8 @@ from loadbook.recognise.weighing import Stretch
 
 RIVAL = 1.0
 BY_PHASE = ("phase_missing", "phase_too_short")
+LEFT_FOR_GOOD_MS = 30_000
+"""A phase left so long ago is not gone back to: what was wrong with its parts ended with it."""
 
 
 @dataclass(slots=True)
@@ -88,9 +90,10 @@ class CycleAlerts:
         for finding in found:
             name = f"{key_ms}/{finding.name}"
             if name in self.standing:
-                if finding.over_ms is not None:
+                over_ms = self._over_ms(finding, best, at_ms)
+                if over_ms is not None:
                     measured = finding.measured if finding.kind == "phase_too_long" else None
-                    events += self.findings.clear(name, finding.over_ms, measured, keep=True)
+                    events += self.findings.clear(name, over_ms, measured, keep=True)
                     self._keep_event_time(events, at_ms)
             elif not self.stopped and self._ripe(finding, best, rivals):
                 events += self._raise(name, finding, key_ms, best, stretch, at_ms)
@@ -101,6 +104,16 @@ class CycleAlerts:
                 key_ms, "never_ending", never_ms, at_ms, (at_ms - best.start_ms) / 1000, longest_s
             )
         return events
+
+    @staticmethod
+    def _over_ms(finding: Finding, best: Story, at_ms: int) -> int | None:
+        """When a finding ended: when it was disproved, or with the phase whose part or watts it is about."""
+        if finding.over_ms is not None or finding.kind in BY_PHASE:
+            return finding.over_ms
+        for stay in best.past:
+            if stay.place == finding.place and stay.end_ms is not None and at_ms - stay.end_ms >= LEFT_FOR_GOOD_MS:
+                return max(stay.end_ms, finding.began_ms)
+        return None
 
     def _rivals(self, best: Story) -> list[Story]:
         """Stories of the same programme that are nearly as cheap; the cheapest of every other that still fits."""
