@@ -38,7 +38,7 @@ class Beam(Weighing):
             if end_ms <= start_ms:
                 continue
             if not stretch.void:
-                self._take_one(story, stretch, start_ms, end_ms)
+                self._take_one(story, stretch, start_ms, (end_ms, end_mwms))
             if standby:
                 if story.standby_ms is None:
                     story.standby_ms = start_ms
@@ -59,13 +59,14 @@ class Beam(Weighing):
         if still_ms >= 30_000:
             story.now.paused_ms += still_ms
 
-    def _take_one(self, story: Story, stretch: Stretch, start_ms: int, end_ms: int) -> None:
+    def _take_one(self, story: Story, stretch: Stretch, start_ms: int, end: tuple[int, int]) -> None:
+        end_ms = end[0]
         phase = self.phase(story)
         if phase is None:
             if not self.levels.at_standby(stretch.level_w):
                 story.score += AFTER_END_PRICE * prices.due("unexpected", (end_ms - start_ms) / 1000)
             return
-        self._alike(story, stretch, end_ms)
+        self._alike(story, stretch, end)
         options = self.levels.explain(phase, stretch.level_w, stretch.volts)
         option, cost = story.choose(options, end_ms - start_ms)
         if end_ms - start_ms >= SHORT_MS and self._beside_heater(phase, option) is not None:
@@ -79,15 +80,20 @@ class Beam(Weighing):
                 pulses.silent_ms = silent[1]
                 story.score += prices.MOTOR_QUIET
 
-    def _alike(self, story: Story, stretch: Stretch, end_ms: int) -> None:
-        """While the level fits the phase before as well, the phase before may still hold."""
-        now = story.now
+    def _alike(self, story: Story, stretch: Stretch, end: tuple[int, int]) -> None:
+        """While the level fits the phase before as well, the phase before may still hold. ``end`` is when the level
+        ended, and the energy by then."""
+        now, (end_ms, end_mwms) = story.now, end
         if not now.alike or end_ms - stretch.start_ms < SHORT_MS:
             return
         if self._pattern_broken(story, end_ms):
-            now.late_ms, now.alike = now.early_ms, False
+            now.late_ms, now.late_mwms, now.alike = now.early_ms, now.start_mwms, False
         elif self._fits_before(story, stretch):
-            now.late_ms = max(now.late_ms, min(end_ms, now.late_limit_ms))
+            late_ms = min(end_ms, now.late_limit_ms)
+            if late_ms > now.late_ms:
+                share = (late_ms - stretch.start_ms) / (end_ms - stretch.start_ms)
+                now.late_ms = late_ms
+                now.late_mwms = stretch.start_mwms + int((end_mwms - stretch.start_mwms) * share)
             now.alike = now.late_ms < now.late_limit_ms
         else:
             now.alike = False

@@ -127,8 +127,8 @@ def _phase(
 
 
 def _energy(stays: list[Stay], starts: list[int], k: int, end: tuple[int, int]) -> float:
-    """Energy of a stay; where its start was moved between early and late, shared out by time. ``end`` is the cycle's:
-    when, and the energy by then."""
+    """Energy of a stay; where its start was moved between early and late, what flowed between those is shared out by
+    time. ``end`` is the cycle's: when, and the energy by then."""
     end_ms, end_mwms = end
 
     def at_start(n: int) -> float:
@@ -140,6 +140,8 @@ def _energy(stays: list[Stay], starts: list[int], k: int, end: tuple[int, int]) 
         span = until_ms - stay.early_ms
         if starts[n] <= stay.early_ms or span <= 0:
             return float(stay.start_mwms)
+        if stay.late_mwms >= 0 and starts[n] <= stay.late_ms:
+            span, until = stay.late_ms - stay.early_ms, float(stay.late_mwms)
         return stay.start_mwms + (until - stay.start_mwms) * (starts[n] - stay.early_ms) / span
 
     return max(0.0, at_start(k + 1) - at_start(k))

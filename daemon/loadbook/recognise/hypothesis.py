@@ -75,6 +75,8 @@ class Stay:
     end_mwms: int = 0
     paused_ms: int = 0
     late_limit_ms: int = 0
+    late_mwms: int = -1
+    """Energy by ``late_ms``; -1 where nobody counted it."""
     alike: bool = True
     unseen: bool = False
     stepped: bool = False
@@ -98,6 +100,7 @@ class Stay:
             "end_mwms",
             "paused_ms",
             "late_limit_ms",
+            "late_mwms",
             "alike",
             "unseen",
             "action_ms",
