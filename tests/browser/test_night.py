@@ -188,7 +188,9 @@ def test_a_night_from_the_order_to_the_report(tmp_path: Path, open_page: Callabl
         page.goto(address + test_page)
         expect(page.locator("main")).to_contain_text("Not met")
         page.get_by_role("button", name="Issue").first.click()
-        page.wait_for_load_state()
+        page.wait_for_url("**/report/*")  # the report itself, as it was issued
+        expect(page.locator("body")).to_contain_text("R-2107")
+        page.goto(address + test_page)
         with urlopen(f"{address}{page.locator('a[href$=pdf]').first.get_attribute('href')}", timeout=120) as got:
             pdf = got.read()
     finally:

@@ -86,7 +86,7 @@ def addresses() -> list[str]:
     )  # fmt: skip
     rules = [rule for rule in create_app(parts).url_map.iter_rules() if "GET" in (rule.methods or ())]
     found = {re.sub(r"<\w+:", "<", str(rule)) for rule in rules}
-    fragments = re.compile(r"^/(static|chart)/|/part$|^/now/|/icon|manifest")
+    fragments = re.compile(r"^/(static|chart)/|/part$|^/now/|icon|manifest")
     return sorted(address for address in found if not fragments.search(address))
 
 

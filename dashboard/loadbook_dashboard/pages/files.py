@@ -1,4 +1,5 @@
-"""The chart's own files, served from the installed package, never from another machine."""
+"""The chart's own files, served from the installed package, never from another machine; and our mark, which browsers
+ask for beside a page that names none (a report on paper)."""
 
 from __future__ import annotations
 
@@ -6,7 +7,7 @@ from functools import cache
 from importlib.util import find_spec
 from pathlib import Path
 
-from flask import Blueprint, Response, send_file
+from flask import Blueprint, Response, current_app, send_file
 from loadbook.errors import StartError
 
 blueprint = Blueprint("files", __name__)
@@ -34,3 +35,9 @@ def chart_script() -> Response:
 def chart_style() -> Response:
     """The chart library's style sheet."""
     return send_file(chart_folder() / "uPlot.min.css", mimetype="text/css", max_age=A_DAY_S)
+
+
+@blueprint.get("/favicon.ico")
+def mark() -> Response:
+    """Our mark."""
+    return current_app.send_static_file("mark.svg")
