@@ -56,12 +56,6 @@ class Pulses:
     """Since when it is missing by the rule of three rests."""
 
 
-_COPIED = (
-    "end_ms", "end_mwms", "paused_ms", "late_limit_ms", "alike", "unseen", "stepped", "z_paid", "floor_w", "action_ms",
-    "least_told", "most_told",
-)  # fmt: skip
-
-
 @dataclass(slots=True)
 class Stay:
     """One phase as this story has it. It began between ``early_ms`` and ``late_ms``: phases that look alike leave that
@@ -94,6 +88,7 @@ class Stay:
     """too_long, too_short, out_of_order: since when it is proven, and seconds."""
 
     def copy(self) -> Stay:
+        """For a phase that is left: what is read only of the current one (its floor, strain, step) stays behind."""
         other = Stay(self.place, self.early_ms, self.late_ms, self.start_mwms)
         for name in (
             "end_ms",
