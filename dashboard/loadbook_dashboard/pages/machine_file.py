@@ -1,10 +1,13 @@
 """A machine's file in the browser: plates and charts as text, checked, shown as a difference, kept as versions.
 
-Nothing is kept before its difference has been seen, and every version can be brought back. The recorder keeps it.
+Nothing is kept before its difference has been seen, and every version can be brought back. The recorder keeps it. A
+form names the version it was read from, so that nobody overwrites what another has changed meanwhile.
 """
 
 from __future__ import annotations
 
+import hashlib
+from dataclasses import dataclass
 from typing import Any
 
 from flask import Blueprint, abort, flash, redirect, render_template, request, session, url_for
@@ -38,36 +41,73 @@ def plain_difference(before: str, after: str) -> list[tuple[str, str]]:
     return [(kinds.get(line[:1], "same"), "…" if line.startswith("@") else line[1:]) for line in lines]
 
 
-def _versions(machine: str) -> list[FileVersion]:
+def digest(text: str) -> str:
+    """Names a text, so that nobody keeps a change whose difference he has not seen."""
+    return hashlib.sha256(text.encode()).hexdigest()[:16]
+
+
+@dataclass(frozen=True, slots=True)
+class Kept:
+    """The file as the ledger has it: its text and its versions, the newest first."""
+
+    text: str
+    versions: list[FileVersion]
+
+    @property
+    def version(self) -> int:
+        """The number of the version in force; 0 where nothing was ever changed here."""
+        return self.versions[0].number if self.versions else 0
+
+    @property
+    def of(self) -> str:
+        return digest(self.text)
+
+
+def _kept(row: MachineRow) -> Kept:
     with parts().queries.open() as db:
-        return read_versions(db, machine)
+        found = db.execute("SELECT file_text FROM machine WHERE id = ?", (row.id,)).fetchone()
+        return Kept(str(found["file_text"] or ""), read_versions(db, row.id))
 
 
-def _show(row: MachineRow, text: str, **more: Any) -> str:
+@dataclass(frozen=True, slots=True)
+class Meanwhile:
+    """What somebody else kept after the form had been read. ``by`` is None where the file itself was edited."""
+
+    by: FileVersion | None
+    change: list[tuple[str, str]]
+    """What he changed; empty where the version the form was read from is not known."""
+
+
+def _meanwhile(kept: Kept) -> Meanwhile | None:
+    """What has come in between the form's reading and now; None where nothing has."""
+    of = request.form.get("of", "")
+    if of in ("", kept.of):
+        return None
+    newest = kept.versions[0] if kept.versions and kept.versions[0].text == kept.text else None
+    before = next((v.text for v in kept.versions if digest(v.text) == of), None)
+    return Meanwhile(newest, [] if before is None else plain_difference(before, kept.text))
+
+
+def _show(row: MachineRow, text: str, kept: Kept, **more: Any) -> str:
     queries = parts().queries
     cycles = [r.cycle for r in queries.cycles(row.id, FAR_MS, CHOICE) if r.cycle.outcome == "completed"]
     return render_template(
         "machine_file.html",
         m=row,
         text=text,
+        kept=kept,
         cycles=cycles,
-        versions=_versions(row.id),
         your_name=session.get("name", ""),
-        **{"change": None, "problem": "", "learned": None, **more},
+        **{"change": None, "problem": "", "learned": None, "meanwhile": None, "why": "", **more},
     )
-
-
-def _text_of(row: MachineRow) -> str:
-    with parts().queries.open() as db:
-        found = db.execute("SELECT file_text FROM machine WHERE id = ?", (row.id,)).fetchone()
-    return str(found["file_text"] or "")
 
 
 @blueprint.get("/machines/<machine>/file")
 def page(machine: str) -> str:
     """The file as it is, its versions, and the cycles that can be learned from."""
     row = machine_or_404(machine)
-    return _show(row, _text_of(row))
+    kept = _kept(row)
+    return _show(row, kept.text, kept)
 
 
 def _checked(row: MachineRow, text: str) -> Machine:
@@ -90,25 +130,22 @@ def change(machine: str) -> str | Response:
     row = machine_or_404(machine)
     text = request.form.get("text", "").replace("\r\n", "\n")
     name = session["name"] = request.form.get("name", "").strip()[:60]
-    now = _text_of(row)
+    kept = _kept(row)
     try:
         _checked(row, text)
     except InputError as bad:
-        return _show(row, text, problem=str(bad))
-    if request.form.get("what") != "keep" or request.form.get("of") != str(hash_of(now)):
-        return _show(row, text, change=plain_difference(now, text), of=hash_of(now), why=_why())
+        return _show(row, text, kept, problem=str(bad))
+    told: dict[str, Any] = {"change": plain_difference(kept.text, text), "why": _why(), "meanwhile": _meanwhile(kept)}
+    version = request.form.get("version", "")
+    if request.form.get("what") != "keep" or request.form.get("of") != kept.of or not version.isdecimal():
+        return _show(row, text, kept, **told)
     try:
-        parts().asker.ask("machine_file_save", machine=machine, text=text, by=name, why=_why())
+        parts().asker.ask("machine_file_save", machine=machine, text=text, by=name, why=_why(), version=int(version))
     except RefusedError as refused:
-        return _show(row, text, problem=str(refused), change=plain_difference(now, text), of=hash_of(now), why=_why())
+        return _show(row, text, _kept(row), problem=str(refused).rstrip("."), **told)
     flash("Kept. The next cycle is judged by it.", "done")
     parts().hub.changed(machine, "file")
     return redirect(url_for(".page", machine=machine))
-
-
-def hash_of(text: str) -> int:
-    """Names a text, so that nobody keeps a change whose difference he has not seen."""
-    return sum((place + 1) * byte for place, byte in enumerate(text.encode())) % (1 << 53)
 
 
 @blueprint.post("/machines/<machine>/file/undo")
@@ -132,7 +169,8 @@ def undo(machine: str) -> Response:
 def learn(machine: str) -> str:
     """Learn a programme from ticked cycles that were good, and show it as a change of the file."""
     row = machine_or_404(machine)
-    now = _text_of(row)
+    kept = _kept(row)
+    now = kept.text
     programme = request.form.get("programme", "").strip()
     keys = [int(key) for key in request.form.getlist("cycle") if key.isdecimal()]
     try:
@@ -143,9 +181,9 @@ def learn(machine: str) -> str:
         text = with_chart(now, result.machine, result.programme)
         _checked(row, text)
     except InputError as bad:
-        return _show(row, now, problem=str(bad))
+        return _show(row, now, kept, problem=str(bad))
     why = f"learned {result.programme.id} from {result.cycles} cycle{'s' if result.cycles != 1 else ''}"
-    return _show(row, text, change=plain_difference(now, text), of=hash_of(now), why=why, learned=result)
+    return _show(row, text, kept, change=plain_difference(now, text), why=why, learned=result)
 
 
 def _limits() -> Limits:
