@@ -27,7 +27,8 @@ from loadbook.settings_text import settings_file
 from loadbook.store.server import Server
 from loadbook.store.sqlite_readings import SqliteReader
 
-from tests.chain.site import Service, free_port, until
+from tests.chain.site import Service, until
+from tests.ports import free_port
 from tests.store.metrics_server import MetricsServer
 
 MAP = "float32-big-endian"

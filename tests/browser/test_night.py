@@ -24,7 +24,8 @@ from loadbook.reading import Series
 from loadbook.transport.embedded import EmbeddedBroker
 from playwright.sync_api import Page, expect
 
-from tests.chain.site import Service, free_port, settings_of, until, write_site
+from tests.chain.site import Service, settings_of, until, write_site
+from tests.ports import free_port
 
 pytestmark = [pytest.mark.browser, pytest.mark.pdf]
 

@@ -34,7 +34,8 @@ from loadbook.store.rows import alert_of_row, query, whole_cycle
 from loadbook.store.sqlite_readings import SqliteReader
 from loadbook.transport.segments import Segments
 
-from tests.chain.site import Service, free_port, until, write_site
+from tests.chain.site import Service, until, write_site
+from tests.ports import free_port
 
 SPEED = 20
 MAP = "float32-big-endian"

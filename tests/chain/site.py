@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 import os
-import socket
 import subprocess
 import sys
 import time
@@ -15,11 +14,7 @@ from loadbook.files import load_settings
 from loadbook.settings import Settings
 from loadbook.settings_text import settings_file
 
-
-def free_port() -> int:
-    with socket.socket() as s:
-        s.bind(("127.0.0.1", 0))
-        return int(s.getsockname()[1])
+from tests.ports import free_port
 
 
 def until(true: Callable[[], object], within_s: float = 60.0) -> None:

@@ -15,7 +15,8 @@ from loadbook.transport.client import Client
 from loadbook.transport.topics import Topics
 from loadbook_dashboard.requests import MqttAsker, RefusedError
 
-from tests.chain.site import Service, free_port, settings_of, until, write_site
+from tests.chain.site import Service, settings_of, until, write_site
+from tests.ports import free_port
 
 MACHINE = "quay-washer-1"
 

@@ -10,7 +10,8 @@ from loadbook.cli import main
 from loadbook.files import share
 from loadbook.store.connect import LEDGER_FILE
 
-from tests.chain.site import Service, free_port, until, write_site
+from tests.chain.site import Service, until, write_site
+from tests.ports import free_port
 
 MACHINE = "quay-washer-1"
 

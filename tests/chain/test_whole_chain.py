@@ -23,10 +23,10 @@ import pytest
 from loadbook.clock import SPEED, Clock
 from loadbook.files import load_map
 from loadbook.meters.simulated import Player, SimulatedLine, SimulatedMeter
-from loadbook.services.stage import free_port
 from loadbook.store.sqlite_readings import SqliteReader
 
 from tests.chain.stage_machine import DRAIN_S, FILL_S, HEAT_S, MACHINE, play
+from tests.ports import free_port
 
 FAST = 10.0
 """Seconds that pass in one: a cycle of four minutes takes 24 s, a tick 100 ms."""
@@ -79,7 +79,7 @@ def services(
 
 @contextmanager
 def mosquitto(folder: Path) -> Iterator[int]:
-    port = free_port(None, 0)
+    port = free_port()
     (folder / "mosquitto.conf").write_text(f"listener {port} 127.0.0.1\nallow_anonymous true\nuser root\n")
     process = subprocess.Popen(["mosquitto", "-c", folder / "mosquitto.conf"], stderr=subprocess.DEVNULL)
     try:
@@ -100,7 +100,7 @@ class Stage:
         clock = Clock(FAST, origin_ms=origin_ms)
         meter = SimulatedMeter(1, load_map("float32-big-endian", folder), Player(play(heater_w), clock))
         self.line = SimulatedLine([meter], clock, link=folder / "line").start()
-        self.web_port = free_port(None, 0)
+        self.web_port = free_port()
         (folder / "machine.toml").write_text(MACHINE)
         self.config = folder / "loadbook.toml"
         self.config.write_text(f"""\
@@ -162,7 +162,7 @@ def running(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[Stage]:
 
 @contextmanager
 def closing_port() -> Iterator[int]:
-    yield free_port(None, 0)
+    yield free_port()
 
 
 def test_from_the_wire_to_the_page(running: Stage) -> None:

@@ -11,6 +11,8 @@ from pathlib import Path
 
 import pytest
 
+from tests.ports import free_port
+
 SERVICES = ("run", "record", "poll", "serve")
 GOOD = """
 machines = ["quay-washer-1"]
@@ -35,14 +37,7 @@ machine = "quay-washer-1"
 @pytest.fixture
 def ports() -> dict[str, int]:
     """Three ports that are free now."""
-    probes = [socket.socket() for _ in range(3)]
-    try:
-        for probe in probes:
-            probe.bind(("127.0.0.1", 0))
-        return dict(zip(("broker", "web", "closed"), (p.getsockname()[1] for p in probes), strict=True))
-    finally:
-        for probe in probes:
-            probe.close()
+    return {name: free_port() for name in ("broker", "web", "closed")}
 
 
 @pytest.fixture

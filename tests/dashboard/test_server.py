@@ -28,13 +28,9 @@ from loadbook_dashboard.server import Running, is_loopback, start
 from loadbook_dashboard.stream import QUEUE_LIMIT, Hub, TooManyError
 from seeded import seed
 
+from tests.ports import free_port
+
 TOPICS = Topics("quay-street")
-
-
-def free_port() -> int:
-    with socket.socket() as s:
-        s.bind(("127.0.0.1", 0))
-        return int(s.getsockname()[1])
 
 
 def until(true: Callable[[], bool], within_s: float = 30.0) -> None:

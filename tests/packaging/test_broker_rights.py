@@ -11,6 +11,8 @@ from pathlib import Path
 import paho.mqtt.client as mqtt
 import pytest
 
+from tests.ports import free_port
+
 ROOT = Path(__file__).resolve().parents[2]
 USERS = {"loadbook": "tide-1", "loadbook-reader": "tide-2"}
 
@@ -20,9 +22,7 @@ pytestmark = pytest.mark.broker
 @pytest.fixture(scope="module")
 def port(tmp_path_factory: pytest.TempPathFactory) -> Iterator[int]:
     folder = tmp_path_factory.mktemp("broker")
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        free: int = probe.getsockname()[1]
+    free = free_port()
     passwords = folder / "passwd"
     passwords.write_text("".join(f"{name}:{password}\n" for name, password in USERS.items()))
     subprocess.run(["mosquitto_passwd", "-U", passwords], check=True)

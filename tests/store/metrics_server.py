@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import shutil
-import socket
 import subprocess
 import time
 from pathlib import Path
 from urllib.error import URLError
 from urllib.request import urlopen
+
+from tests.ports import free_port
 
 
 class MetricsServer:
@@ -16,9 +17,7 @@ class MetricsServer:
 
     def __init__(self, folder: Path) -> None:
         self.folder = folder
-        with socket.socket() as s:
-            s.bind(("127.0.0.1", 0))
-            self.port = int(s.getsockname()[1])
+        self.port = free_port()
         self.url = f"http://127.0.0.1:{self.port}"
         self.child: subprocess.Popen[bytes] | None = None
 

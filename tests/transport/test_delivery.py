@@ -22,14 +22,10 @@ from loadbook.transport.outbox import Outbox
 from loadbook.transport.packs import decode, decode_latest
 from loadbook.transport.topics import Topics, subject_of
 
+from tests.ports import free_port
+
 T0 = 1_790_000_000_000
 TOPICS = Topics("quay-street")
-
-
-def free_port() -> int:
-    with socket.socket() as s:
-        s.bind(("127.0.0.1", 0))
-        return int(s.getsockname()[1])
 
 
 def until(true: Callable[[], bool], within_s: float = 30.0) -> None:
