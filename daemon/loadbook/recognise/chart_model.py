@@ -30,14 +30,13 @@ class PhaseModel:
     optional: bool
     quiet: bool
     band_w: tuple[float | None, float | None] | None
-
-    @property
-    def on_mask(self) -> int:
-        return sum(1 << i for i in self.on)
-
-    @property
-    def mask(self) -> int:
-        return sum(1 << i for i in (*self.on, *self.pulsing))
+    on_mask: int
+    mask: int
+    """All its parts, those that pulse too."""
+    heater_mask: int
+    """The resistive ones of ``on``."""
+    lone_motor: int | None
+    """The one motor that pulses in it, None where there is none or more than one."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,30 +64,41 @@ class ChartModel:
     at_standby_w: float
 
 
-def _phase(machine: Machine, places: dict[str, int], phase: PhaseChart, number: int) -> PhaseModel:
+def _mask(parts: tuple[int, ...]) -> int:
+    return sum(1 << i for i in parts)
+
+
+def _phase(machine: Machine, parts: tuple[Part, ...], phase: PhaseChart, number: int) -> PhaseModel:
+    places = {part.id: k for k, part in enumerate(parts)}
+    on = tuple(places[name] for name in phase.on)
+    pulsing = tuple(places[name] for name in phase.pulsing)[:MOST_PULSING]
+    motors = [i for i in pulsing if parts[i].nature == "motor"]
     return PhaseModel(
         id=phase.id,
         stage=phase.stage,
         number=number,
-        on=tuple(places[name] for name in phase.on),
-        pulsing=tuple(places[name] for name in phase.pulsing)[:MOST_PULSING],
+        on=on,
+        pulsing=pulsing,
         min_ms=round(phase.min_s * 1000),
         max_ms=round(phase.max_s * 1000),
         optional=phase.optional,
         quiet=machine.is_quiet(phase),
         band_w=None if phase.power_w is None else (phase.power_w.low, phase.power_w.high),
+        on_mask=_mask(on),
+        mask=_mask((*on, *pulsing)),
+        heater_mask=_mask(tuple(i for i in on if parts[i].resistive)),
+        lone_motor=motors[0] if len(motors) == 1 else None,
     )
 
 
 def chart_model(machine: Machine, limits: Limits) -> ChartModel:
     """The charts of a machine."""
     parts = parts_of(machine, limits.missing_fraction)
-    places = {part.id: k for k, part in enumerate(parts)}
     programmes, number = [], 0
     for programme in machine.programmes:
         phases = []
         for phase in programme.phases:
-            phases.append(_phase(machine, places, phase, number))
+            phases.append(_phase(machine, parts, phase, number))
             number += 1
         programmes.append(ProgrammeModel(programme.id, tuple(phases), sum(p.max_ms for p in phases)))
     standby_w = machine.machine.standby_w

@@ -11,7 +11,7 @@ from typing import Any
 
 from loadbook.recognise import prices
 from loadbook.recognise.chart_model import PhaseModel
-from loadbook.recognise.levels import Fault, Option
+from loadbook.recognise.levels import Fault, Option, Options
 
 SHORT_MS = 2_500
 """A level that lasted less says nothing about faults: a transition, an inrush, a ramp."""
@@ -201,20 +201,25 @@ class Story:
 
     def cost_of(self, option: Option, ms: int) -> float:
         """What a level explained by ``option`` for ``ms`` would add to the score."""
-        cost = 0.3 * option.z * min(ms, Z_MS) / Z_MS + min(_strain(option.z, ms), max(0.0, Z_MOST - self.now.z_paid))
+        z = option.z
+        cost = 0.3 * z * (ms if ms < Z_MS else Z_MS) / Z_MS
+        if z > Z_FREE:
+            cost += min(_strain(z, ms), max(0.0, Z_MOST - self.now.z_paid))
         for fault in option.faults:
             suspect = self.now.suspects.get(fault)
             paid = suspect.paid if suspect else 0.0
             cost += max(0.0, self.price_of(fault, ms) - paid)
         return cost
 
-    def choose(self, options: tuple[Option, ...], ms: int) -> tuple[Option, float]:
+    def choose(self, options: Options, ms: int) -> tuple[Option, float]:
         """The cheapest explanation of a level of that length, and its price."""
-        best, best_cost = options[0], self.cost_of(options[0], ms)
-        for option in options[1:]:
-            cost = self.cost_of(option, ms)
-            if cost < best_cost:
-                best, best_cost = option, cost
+        likely = options.likely
+        best, best_cost = likely[0], self.cost_of(likely[0], ms)
+        if len(likely) > 1:
+            for option in likely[1:]:
+                cost = self.cost_of(option, ms)
+                if cost < best_cost:
+                    best, best_cost = option, cost
         return best, best_cost
 
     # ------------------------------------------------------------------ evidence

@@ -6,10 +6,13 @@ is possible; else by one fault: a part missing, outside its band, or drawing tha
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 from math import exp, log
+from typing import NamedTuple
 
 from loadbook.judge.bands import Part
+from loadbook.recognise import prices
 from loadbook.recognise.chart_model import ChartModel, PhaseModel
 
 Fault = tuple[str, int]
@@ -36,13 +39,52 @@ def _coarse(watts: float) -> float:
     return round(exp(round(log(watts) * 20) / 20), 3)
 
 
-@dataclass(frozen=True, slots=True)
-class Option:
+class Option(NamedTuple):
     """One way to explain a level. ``z`` is how far-fetched, in nats, apart from the price of its faults."""
 
     faults: tuple[Fault, ...]
     mask: int
     z: float
+
+
+class Options(tuple[Option, ...]):
+    """Every sensible explanation of one level in one phase, the healthy one first. Never empty.
+
+    ``healthy`` is the one without a fault; ``price`` what the cheapest costs in full. ``likely`` are those that may be
+    the cheapest at all: faults cost something, so beside a healthy one only what is less far-fetched has a chance.
+    """
+
+    healthy: Option | None
+    likely: tuple[Option, ...]
+    price: float
+
+    @classmethod
+    def of(cls, options: Iterable[Option]) -> Options:
+        self = cls(options)
+        first = self[0]
+        self.healthy = None if first.faults else first
+        self.likely = tuple(self) if first.faults else (first, *(o for o in self[1:] if o.z < first.z))
+        self.price = min(o.z * 0.5 + sum(prices.PRICE[f[0]] for f in o.faults) for o in self)
+        return self
+
+
+class _Fit(NamedTuple):
+    """A set of parts that may draw together in a phase: within ``low`` and ``high``, usually ``usual``, all W."""
+
+    faults: tuple[Fault, ...]
+    mask: int
+    low: float
+    high: float
+    usual: float
+    varies: bool
+
+    def far(self, own: float) -> float:
+        """How far-fetched: parts that would draw little of what their plate, or their past, says. A drum's motor
+        ``varies`` with its load."""
+        share = own / self.usual
+        if share < 0.55:
+            return min(TOO_LITTLE_Z, max(0.0, (0.35 if self.varies else 0.55) - share) * 4)
+        return min(STRETCH_Z, max(0.0, abs(share - 1) - 0.25) * 1.5 + 0.2 * abs(share - 1))
 
 
 @dataclass(slots=True)
@@ -94,8 +136,12 @@ class Levels:
     usual_w: dict[int, float] = field(default_factory=dict)
     resolution_w: float = 1.0
     """What the meter can tell apart, at most 2 W."""
-    _cache: dict[tuple[int, int, int], tuple[Option, ...]] = field(default_factory=dict)
+    _cache: dict[tuple[int, int, int], Options] = field(default_factory=dict)
     _tables: dict[float | None, _Table] = field(default_factory=dict)
+    _fit_rows: dict[tuple[int, float | None], tuple[list[_Fit], list[_Fit]]] = field(default_factory=dict)
+    _here: dict[int, Options] = field(default_factory=dict)
+    """By phase, of the level that was asked for last."""
+    _here_is: tuple[float, float | None] | None = None
     _phase_sets: dict[int, list[tuple[tuple[Fault, ...], tuple[int, ...], int]]] = field(default_factory=dict)
 
     @classmethod
@@ -108,7 +154,7 @@ class Levels:
         new = min(2.0, max(0.1, round(resolution_w, 1))) if resolution_w else 1.0
         if new != self.resolution_w:
             self.resolution_w = new
-            self._forget()
+            self._forget(plates_too=False)
 
     def learn_base(self, level_w: float) -> None:
         """A level at standby inside a cycle: the machine's own draw, the least that was seen for some seconds."""
@@ -116,13 +162,13 @@ class Levels:
         if abs(new - self.base_w) > 0.05 or not self.base_seen:
             self.base_w = round(new, 2)
             self.base_seen = True
-            self._forget()
+            self._forget(plates_too=False)
 
     def new_cycle(self) -> None:
         """What the machine draws in a cycle is to be seen anew: displays and relays differ by programme."""
         self.base_seen = False
         self.base_w = 1.5 if self.chart.standby_w is None else self.chart.standby_w
-        self._forget()
+        self._forget(plates_too=False)
 
     def learn_usual(self, part: int, level_w: float) -> None:
         """A part was seen drawing alone."""
@@ -139,9 +185,13 @@ class Levels:
         """By how much the machine itself may draw more in a cycle than at standby, as long as that was not seen."""
         return 0.0 if self.base_seen else max(0.0, min(BASE_MORE_W, self.chart.at_standby_w - self.base_w))
 
-    def _forget(self) -> None:
+    def _forget(self, plates_too: bool = True) -> None:
+        """Answers are kept only as long as what they were made from; ``plates_too``: what the parts draw as well."""
         self._cache.clear()
-        self._tables.clear()
+        self._here.clear()
+        if plates_too:
+            self._tables.clear()
+            self._fit_rows.clear()
 
     def usual(self, part: int, volts: float | None) -> float:
         """What a part usually draws at this voltage, W."""
@@ -150,8 +200,18 @@ class Levels:
     def at_standby(self, level_w: float) -> bool:
         return level_w <= self.chart.at_standby_w
 
-    def explain(self, phase: PhaseModel, level_w: float, volts: float | None) -> tuple[Option, ...]:
+    def explain(self, phase: PhaseModel, level_w: float, volts: float | None) -> Options:
         """Every sensible explanation, the healthy ones first; never empty. Levels are told apart to about 1 %."""
+        here = self._here
+        if self._here_is != (level_w, volts):
+            here.clear()
+            self._here_is = (level_w, volts)
+        found = here.get(phase.number)
+        if found is None:
+            found = here[phase.number] = self._kept(phase, level_w, volts)
+        return found
+
+    def _kept(self, phase: PhaseModel, level_w: float, volts: float | None) -> Options:
         step = 0.25 if level_w < 25 else 1.0 if level_w < 100 else 4.0 if level_w < 1000 else 12.0
         steps = int(level_w / step + 0.5)
         pairs_v = -1 if volts is None else int(volts / 2 + 0.5)
@@ -165,17 +225,20 @@ class Levels:
 
     # ------------------------------------------------------------------ the work
 
-    def _explain(self, phase: PhaseModel, level_w: float, volts: float | None) -> tuple[Option, ...]:
+    def _explain(self, phase: PhaseModel, level_w: float, volts: float | None) -> Options:
         tol = 0.5 + 0.5 * self.resolution_w + 0.02 * level_w
         own, table = level_w - self.base_w, self._table(volts)
-        options = self._fits(phase, own, tol, table, level_w)
+        rows = self._fit_rows.get((phase.number, volts))
+        if rows is None:
+            rows = self._fit_rows[phase.number, volts] = self._rows(phase, table), self._foreign_rows(phase, table)
+        options = self._fits(phase, own, tol, rows[0], level_w)
         if phase.band_w is not None:
             options += self._by_band(phase, level_w, tol)
         least = min((o.z for o in options if not o.faults), default=None)
         if least is None:
             options += self._off_band(phase, own, table)
         if least is None or least > 0.8:
-            options += self._unexpected(phase, own, tol, table)
+            options += [Option(r.faults, r.mask, r.far(own)) for r in rows[1] if r.low - tol <= own <= r.high + tol]
         if least is None and phase.quiet and own <= TRICKLE_W:
             options = [o for o in options if not any(kind == "unexpected" for kind, _ in o.faults)]
             options.append(Option((("trickle", self._small_part(phase, own, table)),), phase.on_mask, 0.0))
@@ -186,7 +249,7 @@ class Levels:
             old = best.get(option.faults)
             if old is None or option.z < old.z:
                 best[option.faults] = option
-        return tuple(sorted(best.values(), key=lambda o: (len(o.faults), o.z)))
+        return Options.of(sorted(best.values(), key=lambda o: (len(o.faults), o.z)))
 
     def _small_part(self, phase: PhaseModel, own: float, table: _Table) -> int:
         """The part not listed whose watts a small draw in a quiet phase has; -1 where it is none's."""
@@ -220,39 +283,34 @@ class Levels:
             ]
         return found
 
-    def _fits(self, phase: PhaseModel, own: float, tol: float, table: _Table, level_w: float) -> list[Option]:
+    def _fits(self, phase: PhaseModel, own: float, tol: float, rows: list[_Fit], level_w: float) -> list[Option]:
         """All needed parts with any of the pulsing ones; and with needed ones missing."""
         options, more = [], self.base_more_w()
-        for missing, drawing, mask in self._sets(phase):
-            if not drawing:
+        for row in rows:
+            if not row.mask:
                 if self.at_standby(level_w):
                     z = 0.0 if own <= 1.5 + 0.5 * self.base_w else 0.4
-                    if len(missing) > 1 or (missing and phase.pulsing):
+                    if len(row.faults) > 1 or (row.faults and phase.pulsing):
                         options.append(Option((("idle", -1),), 0, z))
-                    if len(missing) < 2:
-                        options.append(Option(missing, 0, z))
-                continue
+                    if len(row.faults) < 2:
+                        options.append(Option(row.faults, 0, z))
+            elif row.low - tol <= own <= row.high + tol + (more if row.high < SMALL_SUM_W else 0.0):
+                options.append(Option(row.faults, row.mask, row.far(own)))
+        return options
+
+    def _rows(self, phase: PhaseModel, table: _Table) -> list[_Fit]:
+        """Every set of the phase's parts, with what it may draw at this voltage."""
+        rows = []
+        for missing, drawing, mask in self._sets(phase):
             low = high = 0.0
             for i in drawing:
                 low += table.low[i]
                 high += table.high[i]
             if missing and (len(missing) < len(phase.on) or phase.pulsing):
                 high += sum(table.least[i] for _, i in missing)
-            if low - tol <= own <= high + tol + (more if high < SMALL_SUM_W else 0.0):
-                options.append(Option(missing, mask, self._far(drawing, own, table, self._varies(phase, mask))))
-        return options
-
-    def _varies(self, phase: PhaseModel, mask: int) -> bool:
-        return any(mask >> i & 1 and self.chart.parts[i].nature == "motor" for i in phase.pulsing)
-
-    @staticmethod
-    def _far(drawing: tuple[int, ...], own: float, table: _Table, varies: bool = False) -> float:
-        """How far-fetched: parts that would draw little of what their plate, or their past, says. A drum's motor
-        ``varies`` with its load."""
-        share = own / sum(table.usual[i] for i in drawing)
-        if share < 0.55:
-            return min(TOO_LITTLE_Z, max(0.0, (0.35 if varies else 0.55) - share) * 4)
-        return min(STRETCH_Z, max(0.0, abs(share - 1) - 0.25) * 1.5 + 0.2 * abs(share - 1))
+            varies = any(mask >> i & 1 and self.chart.parts[i].nature == "motor" for i in phase.pulsing)
+            rows.append(_Fit(missing, mask, low, high, sum(table.usual[i] for i in drawing), varies))
+        return rows
 
     def _by_band(self, phase: PhaseModel, level_w: float, tol: float) -> list[Option]:
         """A phase with a band of its own for the whole machine: within it, all is well."""
@@ -279,10 +337,9 @@ class Levels:
                     options.append(Option((("high", i),), mask, 0.3 * (drawn / expected - 1)))
         return options
 
-    def _unexpected(self, phase: PhaseModel, own: float, tol: float, table: _Table) -> list[Option]:
+    def _foreign_rows(self, phase: PhaseModel, table: _Table) -> list[_Fit]:
         """The phase's parts, and one that does not belong."""
-        options = []
-        whole_mask = phase.mask
+        rows = []
         for missing, drawing, mask in self._sets(phase):
             if missing:
                 continue
@@ -291,10 +348,11 @@ class Levels:
                 lows += table.usual[k] * 0.75
                 highs += min(table.usual[k] * 1.25, table.high[k])
             for i in range(len(self.chart.parts)):
-                if not whole_mask >> i & 1 and table.low[i] + lows - tol <= own <= table.high[i] + highs + tol:
-                    z = self._far((*drawing, i), own, table)
-                    options.append(Option((("unexpected", i),), mask | 1 << i, z))
-        return options
+                if not phase.mask >> i & 1:
+                    usual = sum(table.usual[k] for k in (*drawing, i))
+                    low, high = table.low[i] + lows, table.high[i] + highs
+                    rows.append(_Fit((("unexpected", i),), mask | 1 << i, low, high, usual, False))
+        return rows
 
     @staticmethod
     def _mask(drawing: tuple[int, ...]) -> int:
