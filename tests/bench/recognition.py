@@ -142,6 +142,8 @@ def main() -> None:
     parser.add_argument("--quiet", action="store_true", help="only the tables")
     parser.add_argument("--real", type=Path, help="folder with labelled real traces")
     parser.add_argument("--charts", type=Path, help="their machine files and map.json (default: the same folder)")
+    parser.add_argument("--learned", action="store_true", help="instead: charts learned from a few good cycles")
+    parser.add_argument("--learn-from", type=int, default=3, help="so many good cycles")
     parser.add_argument("--no-chart", action="store_true", help="also: cycles and looks without a chart")
     parser.add_argument("--unseen", type=int, default=0, help="this many machines drawn from seeds instead")
     parser.add_argument("--unseen-from", type=int, default=0, help="their first seed")
@@ -149,6 +151,12 @@ def main() -> None:
     parser.add_argument("--no-speed", action="store_true", help="leave the speed table out")
     args = parser.parse_args()
     began_s = time.perf_counter()
+    if args.learned:
+        from learned import learned_tables  # noqa: PLC0415
+
+        learned_tables(args)
+        print(f"\ntook {time.perf_counter() - began_s:.0f} s")
+        return
     if not args.no_sim:
         simulated(args)
     if not args.no_speed:
