@@ -2,8 +2,8 @@
 
 Simulated machines: learned from healthy seeds, scored on other healthy seeds and on faulty runs. Real traces: every
 run of good cycles of one programme (told by its length) is learned from in turn, and scored on all the others.
-A learned chart has names and limits of its own: a fault is found by an alert of the right kind (and part), not before it
-began; of an overrun the limit may lie later than in the hand-written chart.
+A learned chart has names and limits of its own: a fault is found by an alert of the right kind (and part), not before
+it began; of an overrun the limit may lie later than in the hand-written chart.
 """
 
 from __future__ import annotations
@@ -112,7 +112,9 @@ def score_fault(name: str, expected: list[dict[str, Any]], series: Series, machi
             row.missed.append(f"{name} {one['kind']}: said {sorted({a['kind'] for a in alerts})}")
 
 
-def simulated_rows(only: str | None, healthy: int, learn: int, faults: tuple[str, ...], tell: bool) -> Iterator[tuple[str, Row]]:
+def simulated_rows(
+    only: str | None, healthy: int, learn: int, faults: tuple[str, ...], tell: bool
+) -> Iterator[tuple[str, Row]]:
     for model, meter in catalogue.bench_models().values():
         if only and model.id != only:
             continue
@@ -215,8 +217,9 @@ def table(rows: list[tuple[str, Row]], title: str, tell: bool) -> None:
         false = sum(row.false.values())
         share = [f"{x / row.faults:6.3f}" if row.faults else "     -" for x in (row.found, row.named)]
         what = ", ".join(f"{k} {n}" for k, n in row.false.most_common(4))
-        print(f"{name:18s} {row.charts:6d} {row.cycles:6d} {row.said_cycles:5d} {row.hours:6.1f} {false:5d} "
-              f"{24 * false / row.hours if row.hours else 0:9.2f} {row.faults:6d} {share[0]} {share[1]}  {what}")  # fmt: skip
+        rate = 24 * false / row.hours if row.hours else 0.0
+        print(f"{name:18s} {row.charts:6d} {row.cycles:6d} {row.said_cycles:5d} {row.hours:6.1f} {false:5d} {rate:9.2f} "
+              f"{row.faults:6d} {share[0]} {share[1]}  {what}")  # fmt: skip
         if tell:
             for text in row.missed:
                 print(f"   missed {text}")
