@@ -218,8 +218,8 @@ def table(rows: list[tuple[str, Row]], title: str, tell: bool) -> None:
         share = [f"{x / row.faults:6.3f}" if row.faults else "     -" for x in (row.found, row.named)]
         what = ", ".join(f"{k} {n}" for k, n in row.false.most_common(4))
         rate = 24 * false / row.hours if row.hours else 0.0
-        print(f"{name:18s} {row.charts:6d} {row.cycles:6d} {row.said_cycles:5d} {row.hours:6.1f} {false:5d} {rate:9.2f} "
-              f"{row.faults:6d} {share[0]} {share[1]}  {what}")  # fmt: skip
+        counts = f"{row.charts:6d} {row.cycles:6d} {row.said_cycles:5d} {row.hours:6.1f} {false:5d} {rate:9.2f}"
+        print(f"{name:18s} {counts} {row.faults:6d} {share[0]} {share[1]}  {what}")
         if tell:
             for text in row.missed:
                 print(f"   missed {text}")
