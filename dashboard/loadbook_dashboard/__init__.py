@@ -74,8 +74,8 @@ def create_app(parts: Parts) -> Flask:
 def _words(app: Flask, parts: Parts) -> None:
     """What every template may say."""
     for name in (
-        "watts", "kwh", "volts", "money", "duration", "exact_duration", "measured", "between", "plain", "number",
-        "part_name", "phase_name", "programme_name",
+        "watts", "bands", "kwh", "volts", "money", "duration", "exact_duration", "measured", "between", "plain",
+        "number", "part_name", "phase_name", "programme_name",
     ):  # fmt: skip
         app.add_template_filter(getattr(words, name), name)
     time = parts.time

@@ -1,5 +1,6 @@
-"""The trace of one cycle as an SVG picture for paper: power over time, phases laid along it in words, findings as
-numbered marks. Takes the lowest and highest per column, so no spike is lost. Black and white is enough to read it.
+"""The trace of one cycle as an SVG picture for paper: power over time, phases laid along it in words, what they should
+draw under it, findings as numbered marks. Takes the lowest and highest per column, so no spike is lost. Black and white
+is enough to read it.
 """
 
 from __future__ import annotations
@@ -21,6 +22,8 @@ INK, GREY, PALE, RED = "#333333", "#595959", "#c4c4c4", "#a40000"
 LOOK = {
     "grid": f'stroke="{PALE}" stroke-width="0.6"',
     "tick": f'fill="{INK}" font-size="11"',
+    "expected": 'fill="#dcdcdc" stroke="none"',
+    "edge": f'stroke="{GREY}" stroke-width="0.6" stroke-dasharray="4 2.5"',
     "power": f'fill="{INK}" stroke="{INK}" stroke-width="0.5"',
     "span": f'fill="#ececec" stroke="{GREY}" stroke-width="0.7"',
     "span wrong": f'fill="#ffffff" stroke="{RED}" stroke-width="1.1" stroke-dasharray="5 3"',
@@ -35,12 +38,13 @@ TICK_STEPS_MIN = (1, 2, 5, 10, 15, 20, 30, 60, 120, 240, 480)
 
 @dataclass(frozen=True, slots=True)
 class Span:
-    """A phase on the strip beneath the trace."""
+    """A phase on the strip beneath the trace, and the bands of watts that its parts may draw, laid under the trace."""
 
     start_ms: int
     end_ms: int
     words: str
     wrong: bool = False
+    expected_w: Sequence[tuple[float, float]] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,7 +74,8 @@ def draw(
     """
     start, end = int(at_ms[0]), int(at_ms[-1]) + 1
     known = high_w[np.isfinite(high_w)]
-    top_w = max(float(known.max()) if known.size else 0.0, 10.0)
+    tops_w = [high for span in spans for _, high in span.expected_w]
+    top_w = max(float(known.max()) if known.size else 0.0, 10.0, *tops_w)
     tick_w = _step(top_w * 1.05, 5, TICK_STEPS_W)
     full_w = tick_w * np.ceil(top_w * 1.02 / tick_w)
     plot_h = HEIGHT - TOP - BOTTOM
@@ -85,6 +90,7 @@ def draw(
         f'<svg class="trace" viewBox="0 0 {WIDTH} {HEIGHT}" role="img" font-family="DejaVu Sans, sans-serif" xmlns="http://www.w3.org/2000/svg">',
         f"<title>{escape(title)}</title>",
     ]
+    out += _expected(spans, x, y)
     for watts in range(0, int(full_w) + 1, tick_w):
         out.append(f'<line {LOOK["grid"]} x1="{LEFT}" x2="{WIDTH - RIGHT}" y1="{y(watts)}" y2="{y(watts)}"/>')
         out.append(f'<text {LOOK["tick"]} x="{LEFT - 6}" y="{y(watts) + 4}" text-anchor="end">{watts}</text>')
@@ -107,6 +113,18 @@ def draw(
         out.append(f'<text {LOOK["pin number"]} x="{at}" y="{TOP - 5}" text-anchor="middle">{mark.number}</text>')
     out.append("</svg>")
     return "\n".join(out)
+
+
+def _expected(spans: Sequence[Span], x: Callable[[float], float], y: Callable[[float], float]) -> list[str]:
+    out = []
+    for span in spans:
+        left, right = x(span.start_ms), x(span.end_ms)
+        for low, high in span.expected_w:
+            place = f'x="{left}" width="{max(right - left, 0.5):.1f}"'
+            out.append(f'<rect {LOOK["expected"]} {place} y="{y(high)}" height="{max(y(low) - y(high), 0.5):.1f}"/>')
+            for edge in (y(low), y(high)):
+                out.append(f'<line {LOOK["edge"]} x1="{left}" x2="{right}" y1="{edge}" y2="{edge}"/>')
+    return out
 
 
 def _time_ticks(start: int, end: int, x: Callable[[float], float], zone: ZoneInfo) -> list[str]:

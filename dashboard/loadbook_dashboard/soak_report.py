@@ -32,6 +32,7 @@ from loadbook.store.soak_ledger import SoakTest
 from markupsafe import Markup
 
 from loadbook_dashboard import words
+from loadbook_dashboard.expectation import Supply, expected, levels_of
 from loadbook_dashboard.report_trace import Mark, Span, draw
 from loadbook_dashboard.requests import Asker
 
@@ -241,14 +242,9 @@ def _traces(found: Gathered, readings: Readings, numbers: dict[int, int], time: 
         end_ms = max(cycle.end_ms, cycle.start_ms + 60_000)
         margin = max(30_000, (end_ms - cycle.start_ms) // 50)
         envelope = readings.envelope(meter, cycle.start_ms - margin, end_ms + margin, COLUMNS)
-        spans = [
-            Span(
-                phase.start_ms, phase.end_ms,
-                words.phase_name(found.machine, cycle.programme, phase.id, phase.stage), phase.verdict != "ok",
-            )
-            for phase in cycle.phases
-            if phase.start_ms is not None and phase.end_ms is not None
-        ]  # fmt: skip
+        spans = _spans(
+            found.machine, cycle, Supply(readings.envelope(meter, cycle.start_ms, end_ms, COLUMNS, "voltage_v"))
+        )
         marks = [Mark(a.began_ms, numbers[id(a)]) for a in alerts_of[cycle.key_ms]]
         low, high = _held(envelope)
         title = f"Cycle {number}: power over time, {len(spans)} phases, {len(marks)} findings; figures in the tables"
@@ -256,6 +252,20 @@ def _traces(found: Gathered, readings: Readings, numbers: dict[int, int], time: 
         step_s = (envelope.end_ms - envelope.start_ms) / COLUMNS / 1000
         drawn.append({"number": number, "svg": Markup(svg), "step": f"{step_s:.0f}", "start": time.day(cycle.start_ms)})
     return drawn
+
+
+def _spans(machine: Machine, cycle: Cycle, supply: Supply) -> list[Span]:
+    """The phases that ran, each with what its parts may draw at the voltage it had."""
+    chart = {p.id: p for programme in machine.programmes if programme.id == cycle.programme for p in programme.phases}
+    spans = []
+    for phase in cycle.phases:
+        if phase.start_ms is None or phase.end_ms is None:
+            continue
+        name = words.phase_name(machine, cycle.programme, phase.id, phase.stage)
+        levels = levels_of(machine, chart.get(phase.id or ""))
+        bands = expected(levels, supply.mean_v(phase.start_ms, phase.end_ms) or supply.mean_v(None, None))
+        spans.append(Span(phase.start_ms, phase.end_ms, name, phase.verdict != "ok", bands))
+    return spans
 
 
 def _held(envelope: Envelope) -> tuple[np.ndarray, np.ndarray]:

@@ -5,14 +5,16 @@ Pure: takes cycles, alerts and the machine's chart, gives plain objects that pag
 
 from __future__ import annotations
 
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, field, replace
 from typing import Any
 
 from loadbook.alert_kinds import alert_kind, alert_title
 from loadbook.events import Cycle, Phase
+from loadbook.judge.expected import Band, Draw
 from loadbook.machine import PhaseChart
 
-from loadbook_dashboard import words
+from loadbook_dashboard import expectation, words
+from loadbook_dashboard.expectation import Supply
 from loadbook_dashboard.queries import KnownAlert, MachineRow
 
 
@@ -36,6 +38,11 @@ class LaidPhase:
     verdict: str
     cycle_key_ms: int
     to_come: bool = False
+    levels: list[Draw] = field(default_factory=list)
+    """What its chart and the rating plates let it draw, at any supply."""
+    expected_w: list[Band] = field(default_factory=list)
+    """The same in watts at the supply it had."""
+    volts: float | None = None
 
     @property
     def running(self) -> bool:
@@ -64,8 +71,8 @@ def chart_of(machine: MachineRow, cycle: Cycle) -> dict[str, PhaseChart]:
     return {}
 
 
-def lay(machine: MachineRow, cycle: Cycle) -> list[LaidPhase]:
-    """The phases of a cycle in order, numbered from 1."""
+def lay(machine: MachineRow, cycle: Cycle, supply: Supply | None = None) -> list[LaidPhase]:
+    """The phases of a cycle in order, numbered from 1; what they should draw at ``supply``, or at any where None."""
     chart = chart_of(machine, cycle)
     seen = [index for index, phase in enumerate(cycle.phases) if phase.start_ms is not None]
     running = seen[-1] if seen and cycle.outcome == "running" else None
@@ -74,6 +81,12 @@ def lay(machine: MachineRow, cycle: Cycle) -> list[LaidPhase]:
     ]
     if running is not None:
         laid += _to_come(machine, cycle, chart, len(laid))
+    for phase in laid:
+        phase.levels = expectation.levels_of(machine.chart, chart.get(phase.id or ""))
+        if supply is not None and phase.levels:
+            end_ms = phase.end_ms if phase.end_ms is not None else cycle.end_ms
+            phase.volts = supply.mean_v(phase.start_ms, end_ms) or supply.mean_v(None, None)
+        phase.expected_w = expectation.expected(phase.levels, phase.volts)
     return laid
 
 
@@ -168,9 +181,16 @@ def cycles_as_json(machine: MachineRow, cycles: list[Cycle], alerts: list[KnownA
     return {"phases": bands, "pins": [asdict(pin) for pin in pins(machine, alerts)]}
 
 
+def _phase_json(phase: LaidPhase) -> dict[str, Any]:
+    """A phase for the chart's script, which works out the watts itself, at the supply of each moment."""
+    told = asdict(replace(phase, levels=[], expected_w=[]))
+    del told["volts"], told["expected_w"]
+    return {**told, "levels": expectation.as_json(phase.levels)}
+
+
 def as_json(machine: MachineRow, cycles: list[Cycle], alerts: list[KnownAlert]) -> dict[str, Any]:
     """Phases and pins for the chart's script."""
     return {
-        "phases": [asdict(phase) for cycle in cycles for phase in lay(machine, cycle) if phase.start_ms is not None],
+        "phases": [_phase_json(p) for cycle in cycles for p in lay(machine, cycle) if p.start_ms is not None],
         "pins": [asdict(pin) for pin in pins(machine, alerts)],
     }

@@ -6,6 +6,7 @@ figure never breaks over two lines.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from decimal import ROUND_HALF_UP, Decimal, InvalidOperation
@@ -154,6 +155,17 @@ def between(low: float | None, high: float | None, unit: str | None) -> str:
     if low is not None:
         return f"at least {measured(low, unit)}"
     return ""
+
+
+def bands(levels: Sequence[tuple[float, float]]) -> str:
+    """Bands of watts in words: ``up to 5.1 W or 48 – 294 W``; empty when there is none."""
+    said = []
+    for low, high in levels:
+        top = watts(high)
+        said.append(
+            f"up to {top}" if low < 0.05 else f"{number(low, 1 if low < 9.95 else 0)}{NARROW}{DASH}{NARROW}{top}"
+        )
+    return " or ".join(said)
 
 
 def part_name(machine: Machine | None, part: str | None) -> str | None:

@@ -201,8 +201,8 @@ def seed(folder: Path, now_ms: int = NOW_MS) -> None:
     heat.verdict, cycle.verdict = "low", "attention"
     one.say("harbour-dish-2", CycleChanged(now_ms, cycle))
     began = heat.start_ms or 0
-    alert = Alert("power_low", began, began + 34_000, None, None, "main-heat", "heater", 893.0, 1571.0, 1840.0, "W")
-    one.alert("harbour-dish-2", cycle, alert, "heat", 1750.0)
+    alert = Alert("power_low", began, began + 34_000, None, None, "main-heat", "heater", 886.0, 1625.2, 1896.1, "W")
+    one.alert("harbour-dish-2", cycle, alert, "heat", 1805.8)
 
     dryer = played("dryer-healthy", 0)
     length_ms = dryer.cycle().end_ms

@@ -43,6 +43,20 @@ def test_a_gap_is_left_open() -> None:
     assert len(list(picture(high).iter(f"{SVG}polygon"))) == 2
 
 
+def test_what_a_phase_should_draw_lies_under_the_trace_to_scale() -> None:
+    # a dead heater: the trace at 60 W, the band at 1 800 to 2 100 W (IEC 60335-1, table 1, for 2 000 W) is still shown
+    span = Span(START, START + 500_000, "Heat", expected_w=[(0.0, 5.0), (1800.0, 2100.0)])
+    svg = picture(np.full(100, 60.0), spans=[span])
+    rest, heat = [r for r in svg.iter(f"{SVG}rect") if r.get("stroke") == "none"]
+    per_watt = float(heat.get("height", 0)) / 300
+    assert float(rest.get("height", 0)) == pytest.approx(5 * per_watt, abs=0.6)
+    zero_y = HEIGHT - BOTTOM
+    assert float(heat.get("y", 0)) == pytest.approx(zero_y - 2100 * per_watt, abs=1.0)
+    assert float(heat.get("y", 0)) >= TOP
+    order = [child.tag.removeprefix(SVG) for child in svg]
+    assert order.index("rect") < order.index("polygon")  # under it
+
+
 def test_phases_are_said_in_words_and_findings_are_numbered() -> None:
     svg = picture(
         np.full(100, 60.0),

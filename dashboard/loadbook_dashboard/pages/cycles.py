@@ -5,13 +5,16 @@ from __future__ import annotations
 from typing import Any
 
 from flask import Blueprint, abort, flash, redirect, render_template, request, session, url_for
+from loadbook.events import Cycle
+from loadbook.store.sqlite_readings import StoreError
 from werkzeug.wrappers import Response
 
 from loadbook_dashboard.against_chart import differences, part_lines
 from loadbook_dashboard.api import FAR_MS, machine_or_404
+from loadbook_dashboard.expectation import COLUMNS, Supply
 from loadbook_dashboard.pages.alerts import explained
 from loadbook_dashboard.parts import parts
-from loadbook_dashboard.queries import CycleRow
+from loadbook_dashboard.queries import CycleRow, MachineRow
 from loadbook_dashboard.requests import RefusedError
 from loadbook_dashboard.timeline import lay
 
@@ -65,6 +68,17 @@ def machine_page(machine: str) -> str:
     return render_template("machine.html", m=row, g=g, your_name=session.get("name", ""), **_listing(machine))
 
 
+def _supply(row: MachineRow, cycle: Cycle) -> Supply:
+    """The voltage the cycle had; not known where its readings cannot be had now."""
+    if row.meter is None or row.chart is None:
+        return Supply()
+    try:
+        with parts().readings() as reader:
+            return Supply(reader.envelope(row.meter, cycle.start_ms, cycle.end_ms + 1, COLUMNS, "voltage_v"))
+    except StoreError:
+        return Supply()
+
+
 def _cycle(machine: str, key_ms: int) -> dict[str, Any]:
     row = machine_or_404(machine)
     queries = parts().queries
@@ -72,7 +86,7 @@ def _cycle(machine: str, key_ms: int) -> dict[str, Any]:
     if cycle is None:
         abort(404)
     parts().brought_up(row, cycle)
-    phases = lay(row, cycle)
+    phases = lay(row, cycle, _supply(row, cycle))
     return {
         "m": row,
         "c": cycle,

@@ -2,7 +2,7 @@
 // The server sends the least and the most of every pixel column; a live reading is added at the right edge.
 "use strict";
 (() => {
-  const live = window.loadbook, lanes = window.lanes;
+  const live = window.loadbook, lanes = window.lanes, expected = window.expected;
   const QUANTITIES = [
     { key: "power_w", name: "Power, W", unit: "W", height: 330, digits: (v) => (Math.abs(v) < 9.95 ? 1 : 0) },
     { key: "voltage_v", name: "Supply voltage, V", unit: "V", height: 110, digits: () => 1 },
@@ -140,13 +140,14 @@
       this.place.append(holder);
       const c = this.colour;
       const narrow = width < 560;
+      const timed = main || q.key === "power_factor" || !this.data.power_factor; // the lowest one has the hours
       const font = `${narrow ? 11 : 13}px system-ui, "Liberation Sans", Arial, sans-serif`;
       const nominal = Number(this.figure.dataset.nominalV), tolerance = Number(this.figure.dataset.tolerance);
       const axis = { stroke: () => this.colour.soft, font, grid: { stroke: () => this.colour.rule, width: 1 }, ticks: { stroke: () => this.colour.rule, width: 1 } };
       const stroke = { power_w: () => this.colour.ink, voltage_v: () => this.colour.voltage, power_factor: () => this.colour.factor }[q.key];
       return new uPlot({
         width, height: main && narrow ? 280 : q.height,
-        padding: [main ? lanes.HEAD : 24, narrow ? 8 : 16, main ? lanes.FOOT : 0, 0],
+        padding: [main ? lanes.HEAD : 24, 18, main ? lanes.FOOT : 0, 0],
         legend: { show: false },
         cursor: { sync: { key: this.figure.dataset.machine }, drag: { x: true, y: false, setScale: false }, points: { show: false }, y: false },
         scales: {
@@ -155,11 +156,15 @@
         },
         series: [{}, { stroke, width: main ? 1.5 : 1.2, points: { show: false }, spanGaps: false }],
         axes: [
-          { ...axis, show: true, size: 30, space: narrow ? 55 : 70, values: (u, splits) => this.times(splits) },
-          { ...axis, size: narrow ? 44 : 58, space: main ? 40 : 26, values: (u, splits) => splits.map((v) => live.number(v, q.key === "power_factor" ? 1 : 0)) },
+          { ...axis, show: true, size: timed ? 30 : 8, space: narrow ? 55 : 70, values: (u, splits) => timed ? this.times(splits) : [] },
+          { ...axis, size: narrow ? 44 : 58, space: main ? 40 : 26, splits: q.key === "voltage_v" ? (u, i, low, high) => [Math.ceil(low / 5) * 5, nominal, Math.floor(high / 5) * 5] : undefined, values: (u, splits) => splits.map((v) => live.number(v, q.key === "power_factor" ? 1 : 0)) },
         ],
         hooks: {
-          drawClear: [(u) => main ? lanes.bands(u, this.laid.phases, live.now(), this.colour, this.selected) : null],
+          drawClear: [(u) => {
+            if (!main) return;
+            lanes.bands(u, this.laid.phases, live.now(), this.colour, this.selected);
+            expected.draw(u, this.laid.phases, this.data, live.now(), this.colour);
+          }],
           draw: [(u) => {
             if (main) {
               lanes.windows(u, this.laid.phases, live.now(), this.colour);
@@ -174,7 +179,7 @@
 
     range(key, low, high, nominal) {
       if (low === null || low === undefined) return [0, 1];
-      if (key === "power_w") return [Math.min(0, low), Math.max(10, high * 1.06)];
+      if (key === "power_w") return [Math.min(0, low), Math.max(10, 1.06 * Math.max(high, expected.most(this.laid.phases, this.data, this.view, live.now())))];
       if (key === "voltage_v") { const around = Math.max(high - nominal, nominal - low, nominal * 0.03) * 1.15; return [nominal - around, nominal + around]; }
       return [Math.min(0, low), 1.05];
     }
@@ -250,6 +255,8 @@
       }
       const phase = this.laid.phases.find((p) => ms >= p.start_ms && ms < (p.end_ms ?? live.now()));
       if (phase) {
+        const watts = tooFar ? "" : expected.said(phase, this.data, i, live);
+        if (watts) words.splice(2, 0, watts);
         const allowed = phase.max_s ? ` (allowed ${live.duration(phase.min_s)} to ${live.duration(phase.max_s)})` : "";
         words.push(`${phase.number} ${phase.name}, ${live.duration((ms - phase.start_ms) / 1000)} in${allowed}`);
       }
