@@ -12,7 +12,7 @@ from collections.abc import Iterable
 from loadbook.recognise import prices
 from loadbook.recognise.chart_model import PhaseModel
 from loadbook.recognise.hypothesis import SHORT_MS, Stay, Story, Suspect
-from loadbook.recognise.levels import Option
+from loadbook.recognise.levels import Options
 from loadbook.recognise.weighing import (
     AFTER_END_PRICE,
     BELIEVED,
@@ -23,6 +23,10 @@ from loadbook.recognise.weighing import (
     Stretch,
     Weighing,
 )
+
+Key = tuple[int, int, int, int, bool]
+"""What a story tells: programme, place, cycle, how many phases it left out, whether it believes in a fault now. Of two
+that tell the same the cheaper is kept."""
 
 
 class Beam(Weighing):
@@ -52,7 +56,7 @@ class Beam(Weighing):
 
     def _resumed(self, story: Story, at_ms: int) -> None:
         """It had stood still for a minute or more where no rest belongs: that time does not count for the phase."""
-        phase = self.phase(story)
+        phase = story.phase
         if story.standby_ms is None or phase is None or phase.quiet or (phase.pulsing and not phase.on):
             return
         still_ms = at_ms - max(story.standby_ms, story.now.early_ms)
@@ -61,7 +65,7 @@ class Beam(Weighing):
 
     def _take_one(self, story: Story, stretch: Stretch, start_ms: int, end: tuple[int, int]) -> None:
         end_ms = end[0]
-        phase = self.phase(story)
+        phase = story.phase
         if phase is None:
             if not self.levels.at_standby(stretch.level_w):
                 story.score += AFTER_END_PRICE * prices.due("unexpected", (end_ms - start_ms) / 1000)
@@ -102,17 +106,19 @@ class Beam(Weighing):
         """Every story may go on to a later phase at ``at_ms``; ``gap_ms`` of silence before it may hide phases.
         ``now_ms`` is the time now; ``again``: only where the story's own explanation has gone bad."""
         children: list[Story] = []
-        told = {self._key(s): s.score + self.time_cost(s, s.now.late_ms, now_ms) - 0.05 for s in self.stories}
+        told: dict[Key, float] = {}
         for story in self.stories:
-            phase = self.phase(story)
+            phase = story.phase
             if phase is None or at_ms <= story.now.early_ms:
                 continue
             option, stays = story.choose(self.levels.explain(phase, stretch.level_w, stretch.volts), FULL_MS)
             stays += self.time_cost(story, story.now.late_ms, now_ms, option.mask)
             if again and stays < 2.0:
                 continue
+            told = told or {self._key(s): s.score + self.time_cost(s, s.now.late_ms, now_ms) for s in self.stories}
             children += self._children(story, phase, stretch, at_ms, stays, gap_ms, told)
-        self.add(children, now_ms)
+        if children or not again:
+            self.add(children, now_ms)
 
     def _children(
         self,
@@ -122,7 +128,7 @@ class Beam(Weighing):
         at_ms: int,
         stays: float,
         gap_ms: int,
-        told: dict[tuple[int, int, int, int, bool], float],
+        told: dict[Key, float],
     ) -> Iterable[Story]:
         phases = self.chart.programmes[story.programme].phases
         leaving, flags = self._leave(story, phase, at_ms, gap_ms)
@@ -135,24 +141,26 @@ class Beam(Weighing):
             whole = leaving + skips + prices.NEXT_PHASE
             if whole > prices.HOPELESS:
                 break
-            dear = story.score + whole >= told.get((story.programme, place, story.start_ms, needed, False), 1e9)
+            rival = told.get((story.programme, place, story.start_ms, needed, False))
+            dear = rival is not None and story.score + whole >= rival - 0.05
             if place == len(phases):
                 if standby and not dear and needed == len(story.skipped):
                     yield self._child(story, place, at_ms, stretch, whole, flags, gap_ms)
                 break
-            options = self.levels.explain(phases[place], stretch.level_w, stretch.volts)
-            price = min(o.z * 0.5 + sum(prices.PRICE[f[0]] for f in o.faults) for o in options)
-            swaps = at_ms > stretch.level_ms and not gap_ms and self._swaps(story, phase, options, stretch)
-            price += prices.NO_STEP if swaps else 0.0
-            healthy = price < 1.0
-            if not dear and (healthy or (skips < 2.0 and whole + price < stays + room)):
+            if not dear:
+                options = self.levels.explain(phases[place], stretch.level_w, stretch.volts)
+                price = options.price
+                swaps = at_ms > stretch.level_ms and not gap_ms and self._swaps(story, phase, options, stretch)
                 no_step = prices.NO_STEP if swaps else 0.0
-                child = self._child(story, place, at_ms, stretch, whole + no_step, flags, gap_ms)
-                if not healthy:
-                    child.debt = price
-                    if at_ms > stretch.level_ms:
-                        self._prepay(child, options)
-                yield child
+                price += no_step
+                healthy = price < 1.0
+                if healthy or (skips < 2.0 and whole + price < stays + room):
+                    child = self._child(story, place, at_ms, stretch, whole + no_step, flags, gap_ms)
+                    if not healthy:
+                        child.debt = price
+                        if at_ms > stretch.level_ms:
+                            self._prepay(child, options)
+                    yield child
             hidden_ms += phases[place].min_ms
             if gap_ms and hidden_ms <= gap_ms + 2_000:
                 skips += prices.SKIP_UNSEEN
@@ -165,7 +173,7 @@ class Beam(Weighing):
             yield from self._back(story, stretch, at_ms, leaving, flags)
 
     @staticmethod
-    def _prepay(child: Story, options: tuple[Option, ...]) -> None:
+    def _prepay(child: Story, options: Options) -> None:
         """A phase that can only have begun faulty, in the middle of a level, has no grace to show its parts."""
         option = min(options, key=lambda o: o.z * 0.5 + sum(prices.PRICE[f[0]] for f in o.faults))
         for fault in option.faults:
@@ -173,7 +181,7 @@ class Beam(Weighing):
             child.now.suspects[fault] = Suspect(child.now.early_ms, paid=paid)
             child.score += paid
 
-    def _swaps(self, story: Story, phase: PhaseModel, options: tuple[Option, ...], stretch: Stretch) -> bool:
+    def _swaps(self, story: Story, phase: PhaseModel, options: Options, stretch: Stretch) -> bool:
         """Whether one part would have to take over from another at the very same watts, without a step."""
         here = story.choose(self.levels.explain(phase, stretch.level_w, stretch.volts), FULL_MS)[0].mask
         return all(option.mask != here for option in options)
@@ -217,7 +225,8 @@ class Beam(Weighing):
         flags: dict[str, tuple[int, float]], gap_ms: int,
     ) -> Story:  # fmt: skip
         phases = self.chart.programmes[story.programme].phases
-        child = Story(story.programme, story.start_ms, story.start_mwms, story.now, story.score + price)
+        phase = phases[place] if place < len(phases) else None
+        child = Story(story.programme, story.start_ms, story.start_mwms, story.now, phase, story.score + price)
         child.standby_ms, child.drew_ms, child.before = story.standby_ms, story.drew_ms, story.before
         child.action_ms, child.action_mwms = story.action_ms, story.action_mwms
         left = story.now.copy()
@@ -241,9 +250,11 @@ class Beam(Weighing):
         child.now = Stay(place, at if gap_ms else at_ms, at_ms, stretch.start_mwms, late_limit_ms=limit)
         child.past, child.skipped = tuple(past), tuple(skipped)
         child.now.stepped = at_ms == stretch.level_ms and self._stepped(phases, place, story.now.place, stretch)
-        child.known = story.known | {
-            f for f, s in left.suspects.items() if s.paid >= story.price_in_full(f) * 0.99 and f[1] >= 0
-        }
+        child.known = story.known
+        if left.suspects:
+            child.known |= {
+                f for f, s in left.suspects.items() if s.paid >= story.price_in_full(f) * 0.99 and f[1] >= 0
+            }
         return child
 
     def _stepped(self, phases: tuple[PhaseModel, ...], place: int, before: int, stretch: Stretch) -> bool:
@@ -269,7 +280,8 @@ class Beam(Weighing):
                     break
                 if drawing or (skips < 2.0 and not self.levels.at_standby(stretch.level_w)):
                     now = Stay(place, at_ms, at_ms, stretch.start_mwms, alike=False)
-                    story = Story(number, at_ms, stretch.start_mwms, now, price + late + (0.0 if drawing else 1.0))
+                    cost = price + late + (0.0 if drawing else 1.0)
+                    story = Story(number, at_ms, stretch.start_mwms, now, phase, cost)
                     story.skipped = () if inside else tuple(skipped)
                     story.before = before
                     story.action_ms, story.action_mwms = at_ms, stretch.start_mwms
@@ -282,14 +294,14 @@ class Beam(Weighing):
         self.add(found, at_ms)
 
     @staticmethod
-    def _key(story: Story) -> tuple[int, int, int, int, bool]:
-        """What a story tells; of two that tell the same the cheaper is kept."""
-        faulty = any(s.paid > BELIEVED for s in story.now.suspects.values())
+    def _key(story: Story) -> Key:
+        suspects = story.now.suspects
+        faulty = bool(suspects) and any(s.paid > BELIEVED for s in suspects.values())
         return story.programme, story.now.place, story.start_ms, len(story.skipped), faulty
 
     def add(self, children: list[Story], at_ms: int) -> None:
         """Takes in new stories, unless a cheaper one tells the same. To be followed by ``weigh``."""
-        best: dict[tuple[int, int, int, int, bool], tuple[float, Story]] = {}
+        best: dict[Key, tuple[float, Story]] = {}
         for story in (*self.stories, *children):
             key = self._key(story)
             cost = story.score + story.debt + self.time_cost(story, story.now.late_ms, at_ms)

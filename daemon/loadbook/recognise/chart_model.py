@@ -35,6 +35,8 @@ class PhaseModel:
     """All its parts, those that pulse too."""
     heater_mask: int
     """The resistive ones of ``on``."""
+    motors: tuple[int, ...]
+    """The motors of ``pulsing``."""
     lone_motor: int | None
     """The one motor that pulses in it, None where there is none or more than one."""
 
@@ -44,6 +46,10 @@ class ProgrammeModel:
     id: str
     phases: tuple[PhaseModel, ...]
     longest_ms: int
+
+    def place(self, at: int) -> PhaseModel | None:
+        """The phase at a place; None after the last one."""
+        return self.phases[at] if at < len(self.phases) else None
 
     def first_needed(self) -> int:
         """Place of the first phase that may not be left out."""
@@ -72,7 +78,7 @@ def _phase(machine: Machine, parts: tuple[Part, ...], phase: PhaseChart, number:
     places = {part.id: k for k, part in enumerate(parts)}
     on = tuple(places[name] for name in phase.on)
     pulsing = tuple(places[name] for name in phase.pulsing)[:MOST_PULSING]
-    motors = [i for i in pulsing if parts[i].nature == "motor"]
+    motors = tuple(i for i in pulsing if parts[i].nature == "motor")
     return PhaseModel(
         id=phase.id,
         stage=phase.stage,
@@ -87,6 +93,7 @@ def _phase(machine: Machine, parts: tuple[Part, ...], phase: PhaseChart, number:
         on_mask=_mask(on),
         mask=_mask((*on, *pulsing)),
         heater_mask=_mask(tuple(i for i in on if parts[i].resistive)),
+        motors=motors,
         lone_motor=motors[0] if len(motors) == 1 else None,
     )
 

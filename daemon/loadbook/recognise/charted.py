@@ -60,7 +60,7 @@ class Charted(CycleLife):
 
     def blip(self, now: Moment, power_w: float) -> list[Event]:
         for story in self.beam.stories:
-            phase = self.beam.phase(story)
+            phase = story.phase
             if phase is None:
                 story.score += prices.BLIP_AFTER_END
                 continue
@@ -138,11 +138,11 @@ class Charted(CycleLife):
         """From the told story: the machine's own draw, and what motors draw alone."""
         ms = end_ms - stretch.start_ms
         steady = ms >= LEARN_MS and stretch.n > 2 and not stretch.void
-        within = self.key_ms is not None and self.beam.phase(self.beam.stories[0]) is not None
+        story, phase = self.beam.stories[0], self.beam.stories[0].phase
+        within = self.key_ms is not None and phase is not None
         if steady and within and self.beam.levels.at_standby(stretch.level_w):
             self.beam.levels.learn_base(stretch.level_w)
         option = self._watch(stretch, end_ms)
-        story, phase = self.beam.stories[0], self.beam.phase(self.beam.stories[0])
         if option is None or option.faults or phase is None or phase.band_w is not None:
             return
         alone = option.mask and option.mask & (option.mask - 1) == 0
@@ -166,15 +166,13 @@ class Charted(CycleLife):
         if best.start_ms == stretch.start_ms:
             return
         still_ms = stretch.start_ms - best.standby_ms if best.standby_ms is not None else 0
-        ended = beam.phase(best) is None
+        ended = best.phase is None
         if not ended and still_ms < NEW_AFTER_STANDBY_MS:
             return
         if self._complete(best):
             price = prices.NEW_CYCLE if ended else prices.NEW_CYCLE_EARLY
-            phase = beam.phase(best)
-            if phase is not None and any(
-                not o.faults for o in beam.levels.explain(phase, stretch.level_w, stretch.volts)
-            ):
+            phase = best.phase
+            if phase is not None and beam.levels.explain(phase, stretch.level_w, stretch.volts).healthy is not None:
                 price = prices.NEW_CYCLE_UNASKED
         elif self.key_ms is None or (not best.past and best.drew_ms < 60_000):
             price = prices.DROPPED
@@ -209,7 +207,7 @@ class Charted(CycleLife):
             setattr(self, name, tuple(value) if isinstance(value, list) else value)
         if state["stretch"] is not None:
             self.stretch = Stretch(**state["stretch"])
-        self.beam.stories = [Story.restore(s) for s in state["stories"]]
+        self.beam.stories = [Story.restore(s, self.chart) for s in state["stories"]]
         self.beam.totals = list(state["totals"])
         levels = self.beam.levels
         levels.base_w, levels.base_seen, levels.resolution_w, usual = state["base"]

@@ -180,7 +180,7 @@ class CycleLife:
             return []
         if best.start_ms != self.key_ms:
             return []  # a new cycle is the likelier story, but not yet certain: nothing more is said of the old one
-        phase = self.beam.phase(best)
+        phase = best.phase
         self.known = self._programme_known()
         done = self._complete(best) and (phase is None or still_ms > 0)
         stopped = False
@@ -258,7 +258,7 @@ class CycleLife:
             elif self.alerts.stopped:
                 outcome, self.idle_from_ms = "stopped_early", now.at_ms
         events: list[Event] = [CycleChanged(now.at_ms, self._cycle(best, outcome, now))]
-        phase = self.beam.phase(best)
+        phase = best.phase
         if outcome == "running" and phase is not None:
             since_ms = max(best.now.late_ms, best.start_ms)
             until_ms = since_ms + best.now.paused_ms + phase.max_ms
@@ -301,7 +301,7 @@ class CycleLife:
     def _watch(self, stretch: Stretch, at_ms: int) -> Option | None:
         """Judges each part's watts in the told story up to now. None where the level tells nothing."""
         story = self.beam.stories[0]
-        phase = self.beam.phase(story)
+        phase = story.phase
         ms = at_ms - max(stretch.start_ms, story.now.early_ms)
         if stretch.void or phase is None or ms < 2_500 or self.beam.totals[0] - story.score > 7.0:
             return None

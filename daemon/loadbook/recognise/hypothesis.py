@@ -10,7 +10,7 @@ from dataclasses import asdict, dataclass, field, replace
 from typing import Any
 
 from loadbook.recognise import prices
-from loadbook.recognise.chart_model import PhaseModel
+from loadbook.recognise.chart_model import ChartModel, PhaseModel
 from loadbook.recognise.levels import Fault, Option, Options
 
 SHORT_MS = 2_500
@@ -89,25 +89,26 @@ class Stay:
 
     def copy(self) -> Stay:
         """For a phase that is left: what is read only of the current one (its floor, strain, step) stays behind."""
-        other = Stay(self.place, self.early_ms, self.late_ms, self.start_mwms)
-        for name in (
-            "end_ms",
-            "end_mwms",
-            "paused_ms",
-            "late_limit_ms",
-            "late_mwms",
-            "alike",
-            "unseen",
-            "action_ms",
-            "least_told",
-            "most_told",
-        ):
-            setattr(other, name, getattr(self, name))
-        other.seen_ms = dict(self.seen_ms)
-        other.suspects = {f: replace(s) for f, s in self.suspects.items()}
-        other.pulses = {i: replace(p) for i, p in self.pulses.items()}
-        other.flags = dict(self.flags)
-        return other
+        return Stay(
+            self.place,
+            self.early_ms,
+            self.late_ms,
+            self.start_mwms,
+            self.end_ms,
+            self.end_mwms,
+            self.paused_ms,
+            self.late_limit_ms,
+            self.late_mwms,
+            self.alike,
+            self.unseen,
+            least_told=self.least_told,
+            most_told=self.most_told,
+            action_ms=self.action_ms,
+            seen_ms=dict(self.seen_ms),
+            suspects={f: replace(s) for f, s in self.suspects.items()},
+            pulses={i: replace(p) for i, p in self.pulses.items()},
+            flags=dict(self.flags),
+        )
 
     def save(self) -> dict[str, Any]:
         state = asdict(self)
@@ -136,6 +137,8 @@ class Story:
     start_ms: int
     start_mwms: int
     now: Stay
+    phase: PhaseModel | None
+    """The chart's phase of ``now``; None after the last one."""
     score: float = 0.0
     past: tuple[Stay, ...] = ()
     skipped: tuple[tuple[int, int], ...] = ()
@@ -162,13 +165,14 @@ class Story:
         }
 
     @classmethod
-    def restore(cls, state: dict[str, Any]) -> Story:
+    def restore(cls, state: dict[str, Any], chart: ChartModel) -> Story:
         state = dict(state)
         state["now"] = Stay.restore(state["now"])
+        state["phase"] = chart.programmes[state["programme"]].place(state["now"].place)
         state["past"] = tuple(Stay.restore(s) for s in state["past"])
         state["skipped"] = tuple((place, at) for place, at in state["skipped"])
         state["known"] = frozenset((kind, part) for kind, part in state["known"])
-        state["before"] = None if state["before"] is None else Story.restore(state["before"])
+        state["before"] = None if state["before"] is None else Story.restore(state["before"], chart)
         return cls(**state)
 
     # ------------------------------------------------------------------ prices

@@ -23,6 +23,8 @@ SLACK = 0.04
 HIGHEST, HIGHEST_SMALL, SMALL_MOTOR_W = 2.1, 2.3, 100.0
 """A part that draws more than this many times its plate is not that part."""
 TOO_LITTLE_Z, STRETCH_Z = 1.6, 0.6
+KNOWN_SLOPE, KNOWN_Z = 2.0, 4.0
+"""Where all that would draw has been seen drawing alone, too little counts so many times as much, up to so much."""
 SMALL_W, SMALL_SHARE = 15.0, 0.4
 """What the machine itself draws in a cycle (display, relays) would pass for a fraction of a small part, a valve: below
 this share of its plate it is not taken to be on."""
@@ -98,10 +100,12 @@ class _Table:
     band_high: list[float]
     expected: list[float]
     usual: list[float]
+    known: list[bool]
+    """Its usual draw was seen, not taken from its plate."""
 
     @classmethod
     def of(cls, parts: tuple[Part, ...], usual_w: dict[int, float], volts: float | None) -> _Table:
-        table = cls([], [], [], [], [], [], [])
+        table = cls([], [], [], [], [], [], [], [])
         for i, part in enumerate(parts):
             supply_least, supply_most = part.supply(volts)
             least = part.rated_w * SMALL_SHARE if part.rated_w <= SMALL_W else part.least_w
@@ -122,6 +126,7 @@ class _Table:
             table.band_high.append(band_high)
             table.expected.append(expected)
             table.usual.append(usual)
+            table.known.append(i in usual_w and not part.resistive)
         return table
 
 

@@ -61,15 +61,13 @@ class Weighing:
 
     def phase(self, story: Story, place: int | None = None) -> PhaseModel | None:
         """The chart's phase of a story; None after the last one."""
-        phases = self.chart.programmes[story.programme].phases
-        at = story.now.place if place is None else place
-        return phases[at] if at < len(phases) else None
+        return story.phase if place is None else self.chart.programmes[story.programme].place(place)
 
     def _pattern_broken(self, story: Story, at_ms: int) -> bool:
         """A part that pulsed in the phase before has now been off for longer than it ever was: that phase is over."""
         if not story.past or story.past[-1].unseen:
             return False
-        before, here = self.phase(story, story.past[-1].place), self.phase(story)
+        before, here = self.phase(story, story.past[-1].place), story.phase
         if before is None or here is None:
             return False
         return any(
@@ -90,7 +88,7 @@ class Weighing:
         options = self.levels.explain(before, stretch.level_w, stretch.volts)
         faulty = {f for f, s in story.past[-1].suspects.items() if s.over_ms is None}
         fits = [option.z for option in options if set(option.faults) <= faulty]
-        here = self.phase(story)
+        here = story.phase
         if not fits or here is None:
             return bool(fits)
         own = [o.z for o in self.levels.explain(here, stretch.level_w, stretch.volts) if not o.faults]
@@ -114,26 +112,30 @@ class Weighing:
 
     def time_cost(self, story: Story, late_ms: int, at_ms: int, mask: int = 0) -> float:
         """What the clock alone costs a story now: its phase overrun, its motor silent. ``mask``: what draws now."""
-        phase = self.phase(story)
+        phase = story.phase
         if phase is None:
             return 0.0
         cost = 0.0
         over_ms = at_ms - late_ms - story.now.paused_ms - phase.max_ms
         if over_ms > GRACE_MS:
             cost += self._overrun(over_ms, phase)
-        strokes = phase.stage in STROKE_STAGES
+        all_pulses = story.now.pulses
+        if not all_pulses:
+            return cost
         for i in phase.pulsing:
-            pulses = story.now.pulses.get(i)
+            pulses = all_pulses.get(i)
             if pulses is None or not pulses.n or pulses.rest_since_ms is None:
                 continue
             if mask >> i & 1:
                 stroke_ms = at_ms - (pulses.on_since_ms if pulses.drawing else pulses.rest_since_ms)
-                longest_ms = max(pulses.longest_on_ms if pulses.n > 2 else 0, self._strokes_ms(story, i))
-                if longest_ms and stroke_ms > max(LONG_STROKES * longest_ms, LONG_STROKE_MS) and strokes:
-                    cost += prices.LONG_STROKE
-                    break
+                if stroke_ms > LONG_STROKE_MS and phase.stage in STROKE_STAGES:
+                    longest_ms = max(pulses.longest_on_ms if pulses.n > 2 else 0, self._strokes_ms(story, i))
+                    if longest_ms and stroke_ms > LONG_STROKES * longest_ms:
+                        cost += prices.LONG_STROKE
+                        break
                 continue
-            if at_ms - pulses.rest_since_ms > self._overdue_ms(pulses):
+            rest_ms = at_ms - pulses.rest_since_ms
+            if rest_ms > PATTERN_MS and rest_ms > self._overdue_ms(pulses):
                 cost += prices.PATTERN
                 break
         if phase.stage in MOTOR_STAGES and (silent := self.silent_motor(story, phase, at_ms, mask)) is not None:
@@ -154,11 +156,9 @@ class Weighing:
 
     def silent_motor(self, story: Story, phase: PhaseModel, at_ms: int, mask: int) -> tuple[int, int] | None:
         """(part, since) of a pulsing motor that has stayed off for three times its longest rest (contract)."""
-        for i in phase.pulsing:
+        for i in phase.motors:
             pulses = story.now.pulses.get(i)
-            if self.chart.parts[i].nature != "motor" or pulses is None or pulses.rest_since_ms is None:
-                continue
-            if mask >> i & 1:
+            if mask >> i & 1 or pulses is None or pulses.rest_since_ms is None:
                 continue
             if pulses.n == 0:
                 since_ms = max(pulses.rest_since_ms, story.now.late_ms)
@@ -175,16 +175,15 @@ class Weighing:
     def _beside_heater(self, phase: PhaseModel, option: Option) -> int | None:
         """The one pulsing motor beside a heater that is on: too little beside the heater's tolerance to be told from
         the level alone."""
-        motors = [i for i in phase.pulsing if self.chart.parts[i].nature == "motor"]
-        heating = any(self.chart.parts[i].resistive and option.mask >> i & 1 for i in phase.on)
-        told = all(kind in ("low", "high") for kind, _ in option.faults)
-        return motors[0] if heating and len(motors) == 1 and told else None
+        if phase.lone_motor is None or not option.mask & phase.heater_mask:
+            return None
+        return phase.lone_motor if all(kind in ("low", "high") for kind, _ in option.faults) else None
 
     def _told_apart(self, story: Story, phase: PhaseModel, option: Option, level_w: float) -> Option:
         """The explanation, its motor on or off as the level stands above the phase's floor or on it."""
-        motor = self._beside_heater(phase, option)
         floor_w = story.now.floor_w
-        if motor is None or not floor_w:
+        motor = self._beside_heater(phase, option) if floor_w else None
+        if motor is None:
             return option
         on = level_w - floor_w > 0.8 * self.chart.parts[motor].least_w
         mask = option.mask | 1 << motor if on else option.mask & ~(1 << motor)
@@ -193,7 +192,7 @@ class Weighing:
     def option(self, story: Story, stretch: Stretch, at_ms: int) -> tuple[Option | None, float, int]:
         """How a story explains the open level, what that costs, and for how long it has stood, ms."""
         ms = max(0, at_ms - max(stretch.start_ms, story.now.early_ms))
-        phase = self.phase(story)
+        phase = story.phase
         if stretch.void:
             return None, 0.0, ms
         if phase is None:
@@ -207,7 +206,7 @@ class Weighing:
         weighed = []
         for k, story in enumerate(self.stories):
             option, cost, _ = self.option(story, stretch, at_ms)
-            late_ms = self.late_ms(story, stretch, at_ms)
+            late_ms = self.late_ms(story, stretch, at_ms) if story.now.alike else story.now.late_ms
             cost += self.time_cost(story, late_ms, at_ms, option.mask if option else 0)
             weighed.append((story.score + cost, k, story))
         weighed.sort(key=lambda w: (round(w[0], 6), w[2].now.place, w[1]))
@@ -221,10 +220,9 @@ class Weighing:
         """Whether a phase's least or most time has come since it was last looked at; told once for each."""
         due = False
         for story in self.stories:
-            phase = self.phase(story)
+            phase, now = story.phase, story.now
             if phase is None:
                 continue
-            now = story.now
             if not now.least_told and story.most_ms(at_ms) >= phase.min_ms:
                 now.least_told = due = True
             if not now.most_told and story.run_ms(at_ms) >= phase.max_ms:
@@ -235,16 +233,15 @@ class Weighing:
         """The next instant at which a phase's least or most time is reached."""
         due = 1 << 62
         for story in self.stories:
-            phase = self.phase(story)
+            phase, now = story.phase, story.now
             if phase is None:
                 continue
-            base_ms = story.now.paused_ms
-            for when in (
-                story.now.early_ms + base_ms + phase.min_ms,
-                story.now.late_ms + base_ms + phase.max_ms,
-                story.now.late_ms + base_ms + phase.max_ms + GRACE_MS + 1,
-                story.now.late_ms + base_ms + phase.max_ms + OVERRUN_RAMP_MS + 2_000,
-            ):
-                if at_ms < when < due:
-                    due = when
+            least_ms = now.early_ms + now.paused_ms + phase.min_ms
+            if at_ms < least_ms < due:
+                due = least_ms
+            most_ms = now.late_ms + now.paused_ms + phase.max_ms
+            if most_ms < due:
+                for when in (most_ms, most_ms + GRACE_MS + 1, most_ms + OVERRUN_RAMP_MS + 2_000):
+                    if at_ms < when < due:
+                        due = when
         return due
