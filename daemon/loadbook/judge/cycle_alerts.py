@@ -138,11 +138,13 @@ class CycleAlerts:
     def _findings(self, story: Story, stretch: Stretch, at_ms: int) -> list[Finding]:
         found = self.verdicts.of(story, stretch, at_ms)
         phases = self.beam.chart.programmes[story.programme].phases
+        watched = self.parts.findings(phases, stretch.volts)
+        if not watched:
+            return found
         stays = {s.place: (s.early_ms, s.end_ms or at_ms) for s in (*story.past, story.now)}
         watched = [
-            f for f in self.parts.findings(phases, stretch.volts)
-            if f.place in stays and stays[f.place][0] - 1_000 <= f.began_ms < stays[f.place][1]
-        ]  # fmt: skip
+            f for f in watched if f.place in stays and stays[f.place][0] - 1_000 <= f.began_ms < stays[f.place][1]
+        ]
         whole = {(f.place, f.part) for f in found if f.kind[:6] != "power_"}
         watched = [f for f in watched if (f.place, f.part) not in whole]
         better = {f.name for f in watched}
@@ -150,7 +152,7 @@ class CycleAlerts:
 
     def _established(self, story: Story, at_ms: int) -> bool:
         """Enough of a cycle has been seen for it to be one: a lamp or a display that wakes passes for a valve."""
-        phase = self.beam.phase(story)
+        phase = story.phase
         if story.past or phase is None:
             return True
         plates_w = sum(self.beam.chart.parts[i].rated_w for i in (*phase.on, *phase.pulsing))
@@ -267,7 +269,7 @@ class CycleAlerts:
 
     def never_ending_ms(self, story: Story) -> int:
         """When the cycle will have run longer than its programme can."""
-        paused_ms = sum(s.paused_ms for s in (*story.past, story.now))
+        paused_ms = story.rested_ms + story.now.paused_ms
         return story.start_ms + self.beam.chart.programmes[story.programme].longest_ms + paused_ms + 1_000
 
     def waits_ms(self, story: Story, stretch: Stretch) -> list[int]:
@@ -299,7 +301,7 @@ class CycleAlerts:
         if self.stopped or not waits or still_ms < waits[0]:
             return []
         self.stopped, self.stopped_ms = True, at_ms
-        phase = self.beam.phase(best)
+        phase = best.phase
         return self._raise_plain(
             key_ms,
             "stopped_early",

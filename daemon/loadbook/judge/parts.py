@@ -155,6 +155,8 @@ class PartsWatch:
         """Parts outside their bands, on enough evidence."""
         found = []
         for (place, i), watch in self.watches.items():
+            if not (watch.low_ms or watch.high_ms or watch.kind):
+                continue
             part = self.parts[i]
             need = HEATER_EVIDENCE_MS if part.resistive else OTHER_EVIDENCE_MS
             if watch.kind is None:

@@ -64,7 +64,7 @@ class Verdicts:
         """Everything proven by this story as of now."""
         found: list[Finding] = []
         programme = self.beam.chart.programmes[story.programme]
-        for stay in story.past:
+        for stay in story.odd:
             if stay.place < len(programme.phases):
                 found += self._stay(story, programme.phases[stay.place], stay, stretch, stay.end_ms or at_ms, None)
         settled = at_ms - story.now.early_ms >= SETTLED_MS
@@ -87,20 +87,22 @@ class Verdicts:
                         at_ms - proven_ms >= MISSING_SURE_MS,
                     )
                 )
-        phase_now = self.beam.phase(story)
-        if phase_now is not None:
-            found += self._stay(story, phase_now, story.now, stretch, at_ms, story)
+        if story.phase is not None:
+            found += self._stay(story, story.phase, story.now, stretch, at_ms, story)
         return found
 
     def _stay(
         self, story: Story, phase: PhaseModel, stay: Stay, stretch: Stretch, at_ms: int, current: Story | None
     ) -> list[Finding]:
         found: list[Finding] = []
-        suspects = dict(stay.suspects)
+        suspects = stay.suspects
         mask = 0
         if current is not None:
-            option, _, ms = self.beam.option(story, stretch, at_ms)
+            told = story is self.beam.stories[0]
+            option, _, ms = self.beam.option_told(stretch, at_ms) if told else self.beam.option(story, stretch, at_ms)
             mask = option.mask if option else 0
+            if option and option.faults:
+                suspects = dict(suspects)
             for fault in option.faults if option else ():
                 old = suspects.get(fault)
                 began = stretch.start_ms if old is None or old.over_ms is not None else old.began_ms
@@ -195,7 +197,9 @@ class Verdicts:
             )  # fmt: skip
 
         if current is not None:
-            late_ms = self.beam.late_ms(story, stretch, at_ms)
+            late_ms = stay.early_ms
+            if story.most_ms(at_ms) > phase.max_ms + GRACE_MS:
+                late_ms = self.beam.late_ms(story, stretch, at_ms)
             run_ms = at_ms - late_ms - stay.paused_ms
             if run_ms > phase.max_ms + GRACE_MS and not self._resting_at_end(story, phase, stretch):
                 add(

@@ -249,6 +249,8 @@ class Beam(Weighing):
         limit += phases[story.now.place].max_ms if story.now.place < len(phases) else 0
         child.now = Stay(place, at if gap_ms else at_ms, at_ms, stretch.start_mwms, late_limit_ms=limit)
         child.past, child.skipped = tuple(past), tuple(skipped)
+        child.odd = (*story.odd, left) if left.is_odd() else story.odd
+        child.rested_ms = story.rested_ms + left.paused_ms
         child.now.stepped = at_ms == stretch.level_ms and self._stepped(phases, place, story.now.place, stretch)
         child.known = story.known
         if left.suspects:

@@ -46,6 +46,8 @@ class ProgrammeModel:
     id: str
     phases: tuple[PhaseModel, ...]
     longest_ms: int
+    last_needed: int
+    """Place of the last phase that may not be left out; -1 where there is none."""
 
     def place(self, at: int) -> PhaseModel | None:
         """The phase at a place; None after the last one."""
@@ -54,10 +56,6 @@ class ProgrammeModel:
     def first_needed(self) -> int:
         """Place of the first phase that may not be left out."""
         return next(k for k, p in enumerate(self.phases) if not p.optional)
-
-    def last_needed(self) -> int:
-        """Place of the last phase that may not be left out."""
-        return max(k for k, p in enumerate(self.phases) if not p.optional)
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,6 +105,7 @@ def chart_model(machine: Machine, limits: Limits) -> ChartModel:
         for phase in programme.phases:
             phases.append(_phase(machine, parts, phase, number))
             number += 1
-        programmes.append(ProgrammeModel(programme.id, tuple(phases), sum(p.max_ms for p in phases)))
+        last = max((k for k, p in enumerate(phases) if not p.optional), default=-1)
+        programmes.append(ProgrammeModel(programme.id, tuple(phases), sum(p.max_ms for p in phases), last))
     standby_w = machine.machine.standby_w
     return ChartModel(parts, tuple(programmes), standby_w, limits.at_standby_w(standby_w))

@@ -5,6 +5,7 @@ Pure. ``charted`` hears the levels and builds on this.
 
 from __future__ import annotations
 
+from bisect import bisect_right
 from typing import Any
 
 from loadbook.events import CycleChanged, Event, Outcome, StateChanged
@@ -76,14 +77,13 @@ class CycleLife:
 
     def _complete(self, story: Story) -> bool:
         """Nothing needed is left to come after what has run."""
-        phases = self.chart.programmes[story.programme].phases
-        place = story.now.place
-        if place >= len(phases):
+        phase = story.phase
+        if phase is None:
             return True
-        if any(not p.optional for p in phases[place + 1 :]):
+        if story.now.place < self.chart.programmes[story.programme].last_needed:
             return False
         ran_ms = max(story.action_ms, story.now.early_ms) - story.now.early_ms
-        return phases[place].optional or ran_ms >= 0.5 * phases[place].min_ms
+        return phase.optional or ran_ms >= 0.5 * phase.min_ms
 
     def _judge(self, now: Moment) -> list[Event]:
         """Weighs the stories as of now and says what has changed."""
@@ -190,13 +190,6 @@ class CycleLife:
         if not (done and self.over):
             events += self.alerts.update(self.key_ms, best, stretch, now, self.known)
         told = (best.start_ms, best.programme if self.known else -1, best.now.place)
-        old = self.told
-        rival = next(
-            (t for s, t in zip(self.beam.stories, self.beam.totals, strict=True)
-             if old and (s.start_ms, s.programme, s.now.place) == (old[0], best.programme, old[2])),
-            None,
-        )  # fmt: skip
-        certain = rival is None or rival - self.beam.totals[0] >= SWITCH_MARGIN
         finished = done and still_ms >= DONE_AFTER_MS
         if finished or stopped:
             if not self.over or best.action_ms != self.told_end_ms:
@@ -208,7 +201,7 @@ class CycleLife:
             if still_ms == 0 and phase is not None:
                 self.over = False
                 events += self._tell(now)
-        elif events or (told != old and certain):
+        elif events or (told != self.told and self._certain(best.programme)):
             self.told = told
             events += self._tell(now)
         resume_ms = int(self.limits.resume_s * 1000)
@@ -217,7 +210,21 @@ class CycleLife:
             events += self._end(now, now.at_ms)
         return list(events)
 
+    def _certain(self, programme: int) -> bool:
+        """Whether what was said last, of this programme, is well behind by now."""
+        old, beam = self.told, self.beam
+        if old is None:
+            return True
+        rival = next(
+            (t for s, t in zip(beam.stories, beam.totals, strict=True)
+             if (s.start_ms, s.programme, s.now.place) == (old[0], programme, old[2])),
+            None,
+        )  # fmt: skip
+        return rival is None or rival - beam.totals[0] >= SWITCH_MARGIN
+
     def _programme_known(self) -> bool:
+        if len(self.beam.stories) == 1 or len(self.chart.programmes) == 1:
+            return True
         best, totals = self.beam.stories[0], self.beam.totals
         return all(
             s.programme == best.programme or s.start_ms != best.start_ms or t >= totals[0] + prices.MARGIN
@@ -271,7 +278,7 @@ class CycleLife:
         """Whether the told story explains the level without a fault and no other comes near it."""
         if self.key_ms is None or (len(self.beam.totals) > 1 and self.beam.totals[1] - self.beam.totals[0] < 2.0):
             return False
-        option = self.beam.option(self.beam.stories[0], stretch, at_ms)[0]
+        option = self.beam.option_told(stretch, at_ms)[0]
         return option is not None and not option.faults and option.z < 0.5
 
     def _schedule(self, now: Moment) -> None:
@@ -281,7 +288,8 @@ class CycleLife:
             return
         age_ms = now.at_ms - stretch.start_ms
         ages = CALM_AGES_MS if self._calm(stretch, now.at_ms) else AGES_MS
-        due = next((stretch.start_ms + age for age in ages if age > age_ms), now.at_ms + 1_800_000)
+        older = bisect_right(ages, age_ms)
+        due = stretch.start_ms + ages[older] if older < len(ages) else now.at_ms + 1_800_000
         due = min(due, self.beam.next_ms(now.at_ms))
         best = self.beam.stories[0]
         if self.beam.levels.at_standby(stretch.level_w):
@@ -305,7 +313,7 @@ class CycleLife:
         ms = at_ms - max(stretch.start_ms, story.now.early_ms)
         if stretch.void or phase is None or ms < 2_500 or self.beam.totals[0] - story.score > 7.0:
             return None
-        option = self.beam.option(story, stretch, at_ms)[0]
+        option = self.beam.option_told(stretch, at_ms)[0]
         if option is None or any(f[0] in ("excess", "idle", "phase_low", "phase_high") for f in option.faults):
             return None
         start_ms = max(stretch.start_ms, story.now.early_ms, self.watched_ms)

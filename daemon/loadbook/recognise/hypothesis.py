@@ -110,6 +110,10 @@ class Stay:
             flags=dict(self.flags),
         )
 
+    def is_odd(self) -> bool:
+        """Whether anything in it may be worth a finding, now that it is behind."""
+        return bool(self.suspects or self.flags) or any(p.silent_ms is not None for p in self.pulses.values())
+
     def save(self) -> dict[str, Any]:
         state = asdict(self)
         state["suspects"] = [[*f, asdict(s)] for f, s in self.suspects.items()]
@@ -141,6 +145,10 @@ class Story:
     """The chart's phase of ``now``; None after the last one."""
     score: float = 0.0
     past: tuple[Stay, ...] = ()
+    odd: tuple[Stay, ...] = ()
+    """Those of ``past`` in which something may have been wrong."""
+    rested_ms: int = 0
+    """``paused_ms`` of ``past``, summed."""
     skipped: tuple[tuple[int, int], ...] = ()
     standby_ms: int | None = None
     action_ms: int = 0
@@ -170,6 +178,8 @@ class Story:
         state["now"] = Stay.restore(state["now"])
         state["phase"] = chart.programmes[state["programme"]].place(state["now"].place)
         state["past"] = tuple(Stay.restore(s) for s in state["past"])
+        state["odd"] = tuple(stay for stay in state["past"] if stay.is_odd())
+        state["rested_ms"] = sum(stay.paused_ms for stay in state["past"])
         state["skipped"] = tuple((place, at) for place, at in state["skipped"])
         state["known"] = frozenset((kind, part) for kind, part in state["known"])
         state["before"] = None if state["before"] is None else Story.restore(state["before"], chart)

@@ -58,6 +58,9 @@ class Weighing:
     levels: Levels
     stories: list[Story] = field(default_factory=list)
     totals: list[float] = field(default_factory=list)
+    _asked: tuple[Story, Stretch, int, float, float | None] | None = None
+    _answer: tuple[Option | None, float, int] = (None, 0.0, 0)
+    """What ``option_told`` was asked last, and what it said."""
 
     def phase(self, story: Story, place: int | None = None) -> PhaseModel | None:
         """The chart's phase of a story; None after the last one."""
@@ -201,9 +204,25 @@ class Weighing:
         option, cost = story.choose(self.levels.explain(phase, stretch.level_w, stretch.volts), ms)
         return self._told_apart(story, phase, option, stretch.level_w), cost, ms
 
+    def option_told(self, stretch: Stretch, at_ms: int) -> tuple[Option | None, float, int]:
+        """The same of the told story, as of the last ``weigh``; it is asked for time and again."""
+        story, asked = self.stories[0], self._asked
+        if (
+            asked is None
+            or asked[2] != at_ms
+            or asked[0] is not story
+            or asked[1] is not stretch
+            or asked[3] != stretch.level_w
+            or asked[4] != stretch.volts
+        ):
+            self._asked = (story, stretch, at_ms, stretch.level_w, stretch.volts)
+            self._answer = self.option(story, stretch, at_ms)
+        return self._answer
+
     def weigh(self, stretch: Stretch, at_ms: int) -> None:
         """Sorts the stories by what they cost now and gives up the hopeless ones."""
         weighed = []
+        self._asked = None
         for k, story in enumerate(self.stories):
             option, cost, _ = self.option(story, stretch, at_ms)
             late_ms = self.late_ms(story, stretch, at_ms) if story.now.alike else story.now.late_ms
