@@ -14,6 +14,8 @@ import numpy as np
 
 EARLY_S = 2.0
 """An alert may not come before anything can prove it; the meter's second is forgiven."""
+LATE_S = 900.0
+"""An alert that names the right thing this much too late is late, not false."""
 LEVELS = ("component_missing", "component_unexpected", "power_low", "power_high")
 OVERRUNS = ("phase_too_long", "never_ending")
 
@@ -112,10 +114,11 @@ def _alerts(out: Score, expected: list[dict[str, Any]], alerts: list[dict[str, A
 
 
 def _allowed(one: dict[str, Any], alert: dict[str, Any]) -> bool:
-    """Whether an alert says what truly was, be it late."""
-    if alert["kind"] not in (one["kind"], *one["also"]):
+    """Whether an alert says what truly was and names it, be it late."""
+    if alert["kind"] not in (one["kind"], *one["also"]) or not _names(one, alert):
         return False
-    return seconds(alert["raised_at"]) >= seconds(one["provable_at"]) - EARLY_S
+    raised_s = seconds(alert["raised_at"])
+    return seconds(one["provable_at"]) - EARLY_S <= raised_s <= seconds(one["due_at"]) + LATE_S
 
 
 def _short(alert: dict[str, Any]) -> str:

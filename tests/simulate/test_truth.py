@@ -2,11 +2,16 @@
 
 from __future__ import annotations
 
+import numpy as np
 import pytest
 from loadbook.simulate import catalogue, hard, machines
 from loadbook.simulate.bands import band_w, idle_limit_w, standby_limit_w, table_1
+from loadbook.simulate.catalogue import Made
+from loadbook.simulate.expect import Expected
 from loadbook.simulate.faults import FAULTS
-from loadbook.simulate.model import part
+from loadbook.simulate.model import Model, part
+from loadbook.simulate.play import Session, Turn, Twist
+from loadbook.simulate.run import DT_S, Health
 
 MODELS = [machines.washer(), machines.dishwasher(), machines.dryer(), *hard.hard_models().values()]
 
@@ -27,6 +32,49 @@ def test_every_fault_shows_on_some_machine_as_what_it_is_about(fault: object) ->
         if found:
             break
     assert found
+
+
+def needed(model: Model, fault: str, seed: int = 0) -> tuple[Made, Expected]:
+    scenario = catalogue.faulty(model, next(iter(model.programmes)), fault, seed)
+    assert scenario
+    made = scenario.make()
+    (one,) = [e for e in made.truth.expected if e.needed]
+    return made, one
+
+
+def test_nothing_is_too_short_while_another_programme_still_fits() -> None:
+    """The heat of cotton-60, cut short, is the quick programme's heat until that one's wash would be over."""
+    made, one = needed(hard.many_programmes(), "heat-too-short")
+    assert one.kind == "phase_too_short"
+    ends_s = {p[0]: p[3] for p in made.truth.cycles[0].phases}
+    assert one.provable_s > ends_s["heat"] + 560
+
+
+def test_a_hot_motor_beside_a_heater_is_due_once_it_is_seen_alone() -> None:
+    made, one = needed(machines.dryer(), "motor-blocked")
+    heater = made.recorded.watts("heater")
+    first_off_s = float(np.flatnonzero((heater[1:] < 1) & (heater[:-1] > 1))[0]) * DT_S
+    assert first_off_s < one.due_s < first_off_s + 45
+
+
+def test_a_part_that_dies_where_the_phase_may_be_over_is_not_asked_for() -> None:
+    """A minute after the heat's ``min_s`` a dead heater cannot be told from a wash that began."""
+    model = machines.dishwasher()
+    twist = Twist(health={"heater@main-heat": Health(scale=0.0, from_s=360.0)})
+    made = catalogue.Scenario("late", model, Session((Turn("daily-60", twist=twist),)), 3).make()
+    missing = [e for e in made.truth.expected if e.kind == "component_missing" and "heater" in e.components]
+    assert missing
+    assert all(e.may for e in missing)
+
+
+def test_a_standstill_in_a_quiet_phase_is_a_stop_and_no_cycle_without_end() -> None:
+    model = machines.dishwasher()
+    twist = Twist(lengthen={"drying": 8.0}, patience=20.0)
+    made = catalogue.Scenario("stands", model, Session((Turn("daily-60", twist=twist),)), 3).make()
+    kinds = {e.kind: e for e in made.truth.expected}
+    assert kinds["phase_too_long"].needed
+    assert kinds["stopped_early"].may
+    assert kinds["never_ending"].may
 
 
 def test_silence_is_due_a_minute_after_the_last_reading() -> None:

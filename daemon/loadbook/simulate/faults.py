@@ -97,12 +97,6 @@ def weak(scale: float) -> Callable[[Model, str], Case | None]:
     return lambda m, p: ill(a_heater(m, p), Health(scale=scale))
 
 
-def heater_open(model: Model, programme: str) -> Case | None:
-    """Where another programme has no heat at all, a heater that never comes cannot be told from that programme."""
-    others = [p for p in model.programmes if not heaters(model, p)]
-    return None if others else weak(0.0)(model, programme)
-
-
 def of(nature: str, words: tuple[str, ...], health: Health) -> Callable[[Model, str], Case | None]:
     """A part of that nature with that illness. A part that the very first phase needs alone fails a minute later:
     before, nothing at all would happen, and nobody could know that a cycle was meant to run."""
@@ -110,7 +104,7 @@ def of(nature: str, words: tuple[str, ...], health: Health) -> Callable[[Model, 
     def make(model: Model, programme: str) -> Case | None:
         name = part_of(model, programme, nature, *words)
         first = steps(model, programme)[0].chart
-        alone = health.scale == 0 and first.on == (name,)
+        alone = health.scale == 0 and first.on == (name,) and not first.pulsing
         return ill(name, replace(health, from_s=60.0) if alone else health)
 
     return make
@@ -196,9 +190,9 @@ def swapped(model: Model, programme: str) -> Case | None:
     return None
 
 
-def stop_in(*stages: str) -> Callable[[Model, str], Case | None]:
+def stop_in(*stages: str, otherwise: tuple[str, ...] = ()) -> Callable[[Model, str], Case | None]:
     def make(model: Model, programme: str) -> Case | None:
-        step = middle_phase(model, programme, *stages)
+        step = middle_phase(model, programme, *stages) or middle_phase(model, programme, *otherwise)
         return None if step is None else Case(Twist(stop_in=step.chart.id), session=_long_after)
 
     return make
@@ -210,7 +204,7 @@ def _long_after(session: Session) -> Session:
 
 def forever(model: Model, programme: str) -> Case | None:
     """The controller never leaves a middle phase until the whole is longer than the chart can be."""
-    step = middle_phase(model, programme, "wash", "dry", "rinse")
+    step = middle_phase(model, programme, "wash", "rinse") or middle_phase(model, programme, "dry")
     if step is None:
         step = steps(model, programme)[0]
     longest_s = model.machine.programme(programme).longest_s()
@@ -289,11 +283,13 @@ def _dies(model: Model, programme: str) -> Case | None:
     name, phase = a_heater(model, programme), heat_phase(model, programme)
     if name is None or phase is None:
         return None
-    return Case(Twist(health={f"{name}@{phase}": Health(scale=0.0, from_s=150.0)}), component=name)
+    chart = next(s.chart for s in steps(model, programme) if s.chart.id == phase)
+    at_s = min(150.0, 0.5 * chart.min_s)
+    return Case(Twist(health={f"{name}@{phase}": Health(scale=0.0, from_s=at_s)}), component=name)
 
 
 FAULTS: tuple[Fault, ...] = (
-    Fault("heater-open", ("component_missing", "phase_too_long"), heater_open),
+    Fault("heater-open", ("component_missing", "phase_too_long"), weak(0.0)),
     Fault("heater-half", ("power_low",), weak(0.5)),
     Fault("heater-weak-75", ("power_low",), weak(0.75)),
     Fault("heater-high", ("power_high",), weak(1.22)),
@@ -301,10 +297,10 @@ FAULTS: tuple[Fault, ...] = (
     Fault("heater-stuck-on", ("component_unexpected",), lambda m, p: ill(a_heater(m, p), Health(stuck=True))),
     Fault("motor-absent", ("component_missing",), of("motor", DRIVE, Health(scale=0.0))),
     Fault("motor-blocked", ("power_high",), of("motor", DRIVE, Health(scale=2.1))),
-    Fault("drain-pump-missing", ("component_missing",), of("motor", PUMP, Health(scale=0.0))),
+    Fault("drain-pump-missing", ("component_missing", "stopped_early"), of("motor", PUMP, Health(scale=0.0))),
     Fault("drain-pump-blocked", ("power_high",), of("motor", PUMP, Health(scale=1.7))),
     Fault("drain-pump-stuck-on", ("component_unexpected",), of("motor", PUMP, Health(stuck=True))),
-    Fault("valve-missing", ("component_missing",), of("solenoid", VALVE, Health(scale=0.0))),
+    Fault("valve-missing", ("component_missing", "stopped_early"), of("solenoid", VALVE, Health(scale=0.0))),
     Fault("fan-missing", ("component_missing",), of("motor", ("fan",), Health(scale=0.0))),
     Fault("fill-overlong", ("phase_too_long",), stretch("fill")),
     Fault("heat-overlong", ("phase_too_long",), stretch("heat")),
@@ -316,7 +312,8 @@ FAULTS: tuple[Fault, ...] = (
     Fault("rinse-skipped", ("phase_missing",), skip("rinse", "heat")),
     Fault("drain-skipped", ("phase_missing",), skip("drain")),
     Fault("out-of-order", ("phase_out_of_order",), swapped),
-    Fault("stopped-in-wash", ("stopped_early",), stop_in("wash", "rinse", "dry")),
+    Fault("stopped-in-wash", ("stopped_early",), stop_in("wash", "rinse", otherwise=("dry",))),
+    Fault("stopped-in-quiet", ("stopped_early", "phase_too_long"), stop_in("dry")),
     Fault("stopped-in-heat", ("stopped_early",), stop_in("heat", "cool")),
     Fault("never-ending", ("never_ending",), forever),
     Fault("power-cut", ("power_lost",), cut(240.0, silent=False)),

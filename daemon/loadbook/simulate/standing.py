@@ -1,20 +1,22 @@
 """What may be said of a machine that stands still in a cycle: it has stopped, and what should draw does not.
 
-Whatever the reason, the contract lets all of these be said: nothing tells them apart at the meter.
+Whatever the reason, these are true at the meter: a part that is on for all of its phase has broken off for more than
+10 s, a pulsing one has rested 45 s, the phase has run beyond its ``max_s``, all is at standby for five minutes.
 """
 
 from __future__ import annotations
 
 from typing import Any
 
+from loadbook.machine import PhaseChart
 from loadbook.simulate.bands import standby_limit_w
 from loadbook.simulate.expect import Expected, View
-from loadbook.simulate.run import DT_S
+from loadbook.simulate.run import DT_S, Stay
 from loadbook.simulate.spells import spells
 
 STOPPED_S = 300.0
-REST_S = 60.0
-"""Longer than any rest of a healthy drum."""
+BREAK_S = 10.0
+REST_S = 45.0
 RESUME_S = 1800.0
 
 
@@ -32,23 +34,34 @@ def expectations(view: View) -> list[Expected]:
         for first, end in spells(still[played.start : last], 2.0):
             begins, ends = played.start + first, played.start + end
             here = [s for s in stays if s.start < ends and (s.end > begins or s is stays[-1])]
-            if not here or (ends - begins) * DT_S < REST_S or all(machine.is_quiet(view.chart(s)) for s in here):
+            if not here or all(machine.is_quiet(view.chart(s)) for s in here):
                 continue
-            out += _said(view, number, [s.id for s in here], begins * DT_S, ends * DT_S)
+            least_s = min(_least_s(view.chart(s)) for s in here)
+            if (ends - begins) * DT_S > least_s:
+                out += _said(view, number, here, begins * DT_S, ends * DT_S)
     return out
 
 
-def _said(view: View, number: int, phases: list[str], begins_s: float, ends_s: float) -> list[Expected]:
-    rows = view.programme(next(s for s in view.stays if s.cycle == number)).phases
-    first = min(i for i, p in enumerate(rows) if p.id in phases)
-    near = rows[max(first - 1, 0) : first + len(phases) + 2]
+def _least_s(chart: PhaseChart) -> float:
+    if chart.on:
+        return BREAK_S
+    return REST_S if chart.stage in ("wash", "rinse", "heat") else STOPPED_S
+
+
+def _said(view: View, number: int, here: list[Stay], begins_s: float, ends_s: float) -> list[Expected]:
+    rows = view.programme(here[0]).phases
+    ids = [s.id for s in here]
+    first = min(i for i, p in enumerate(rows) if p.id in ids)
+    near = rows[max(first - 1, 0) : first + len(ids) + 2]
     names = tuple(dict.fromkeys(part for p in near for part in (*p.on, *p.pulsing)))
     common: dict[str, Any] = {"phases": tuple(p.id for p in near), "cycle": number, "may": True}
-    late_s, longest_s = ends_s + 120.0, max(p.max_s for p in near)
-    out = [
-        Expected("component_missing", begins_s, begins_s + 5, late_s, components=names, **common),
-        Expected("phase_too_long", begins_s, begins_s, late_s + longest_s, **common),
-    ]
+    late_s = ends_s + 120.0
+    out = [Expected("component_missing", begins_s, begins_s + BREAK_S, late_s, components=names, **common)]
+    before = [s for s in view.stays if s.cycle == number and s.end <= here[0].start][-1:]
+    held = [s for s in before if not view.chart(s).on]  # what only pulses may rest: it may seem to go on
+    over_s = [s.start * DT_S + view.chart(s).max_s for s in (*held, *here)]
+    if over_s and min(over_s) < ends_s:
+        out.append(Expected("phase_too_long", begins_s, min(over_s), late_s, **common))
     if ends_s - begins_s >= STOPPED_S:
         out.append(Expected("stopped_early", begins_s, begins_s + STOPPED_S - 2, late_s, **common))
     return out

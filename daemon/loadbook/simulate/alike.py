@@ -1,0 +1,127 @@
+"""Which phases look alike at the meter, and until when another charted programme explains all that was seen.
+
+The contract (section 2): where neighbouring phases look alike, the earlier one holds until its ``max_s``; where several
+charted programmes still fit, nothing is called missing or too short on behalf of one of them.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from loadbook.machine import PhaseChart, Programme
+from loadbook.simulate.expect import View
+from loadbook.simulate.run import DT_S, Stay
+
+DRAWS_W = 2.0
+PIECE_S = 60.0
+STEADILY = 0.8
+"""A part that is on for all of a phase draws in more than this share of it."""
+
+
+def drawing(view: View, stay: Stay, share: float = 0.2) -> set[str]:
+    """Parts that truly draw in more than that share of a stay."""
+    parts = view.recorded.run.parts[:-1]
+    seen = view.recorded.part_w[:-1, stay.start : max(stay.end, stay.start + 1)] > DRAWS_W
+    return {p for p, seen_share in zip(parts, seen.mean(axis=1), strict=True) if seen_share > share}
+
+
+def fits(chart: PhaseChart, parts: set[str] | frozenset[str]) -> bool:
+    """Whether these parts drawing may be that phase."""
+    return set(chart.on) <= parts <= {*chart.on, *chart.pulsing}
+
+
+def hidden_until_s(view: View, number: int) -> float:
+    """A stay that looks like the one before holds as that one until its ``max_s``; 0 where it does not."""
+    stay = view.stays[number]
+    if number == 0 or view.stays[number - 1].cycle != view.stays[number].cycle:
+        return 0.0
+    before = view.stays[number - 1]
+    chart = view.chart(before)
+    alike = set(chart.on) <= drawing(view, stay, STEADILY) and fits(chart, drawing(view, stay))
+    return before.start * DT_S + chart.max_s if alike else 0.0
+
+
+def over_already(view: View, stay: Stay, at: int, parts: set[str]) -> bool:
+    """Whether the phase may as well be over at step ``at``: its ``min_s`` has passed, and what still draws is what the
+    next phase of the chart looks like."""
+    chart = view.chart(stay)
+    if (at - stay.start) * DT_S < chart.min_s - 10.0:
+        return False
+    return any(fits(row, parts) for row in next_rows(view, stay))
+
+
+def next_rows(view: View, stay: Stay) -> tuple[PhaseChart, ...]:
+    """What the chart lets come after a phase: optional ones, up to the first needed."""
+    rows = view.programme(stay).phases
+    here = next(i for i, p in enumerate(rows) if p.id == stay.id)
+    out: list[PhaseChart] = []
+    for row in rows[here + 1 :]:
+        out.append(row)
+        if not row.optional:
+            break
+    return tuple(out)
+
+
+def neighbours(view: View, number: int) -> tuple[str, ...]:
+    """The phases an alert about a stay may name: its own and those beside it."""
+    stay = view.stays[number]
+    near = [s.id for s in view.stays[max(number - 1, 0) : number + 2] if s.cycle == stay.cycle]
+    return tuple(dict.fromkeys([stay.id, *near]))
+
+
+def rivals_until_s(view: View, cycle: int) -> float:
+    """Until when another programme of the chart explains everything seen of a cycle: 0 where there is no other,
+    infinity where one fits to the end."""
+    machine = view.recorded.run.model.machine
+    played = view.recorded.run.cycles[cycle]
+    others = [p for p in machine.programmes if p.id != played.programme]
+    if not others:
+        return 0.0
+    pieces = _pieces(view, cycle)
+    return max(_refuted_s(p, pieces) for p in others)
+
+
+def _pieces(view: View, cycle: int) -> list[tuple[float, float, frozenset[str]]]:
+    """A cycle cut into pieces of up to a minute, none across phases: (start s, end s, parts that drew)."""
+    parts = view.recorded.run.parts[:-1]
+    width = round(PIECE_S / DT_S)
+    out: list[tuple[float, float, frozenset[str]]] = []
+    for stay in view.stays:
+        if stay.cycle != cycle:
+            continue
+        for first in range(stay.start, stay.end, width):
+            last = min(first + width, stay.end)
+            if last - first < width // 4 and first > stay.start:
+                continue
+            drew = np.any(view.recorded.part_w[:-1, first:last] > DRAWS_W, axis=1)
+            out.append((first * DT_S, last * DT_S, frozenset(p for p, d in zip(parts, drew, strict=True) if d)))
+    return out
+
+
+def _refuted_s(programme: Programme, pieces: list[tuple[float, float, frozenset[str]]]) -> float:
+    """When the programme no longer explains the pieces; infinity where it explains them all."""
+    rows = programme.phases
+    states: set[tuple[int, float]] = set()
+    for number, (start_s, end_s, parts) in enumerate(pieces):
+        after: set[tuple[int, float]] = set()
+        if number == 0:
+            for k, row in enumerate(rows):
+                if fits(row, parts):
+                    after.add((k, start_s))
+                if not row.optional:
+                    break
+        for k, entered_s in states:
+            if fits(rows[k], parts) and end_s - entered_s <= rows[k].max_s + 0.5 * PIECE_S:
+                after.add((k, entered_s))
+            if start_s - entered_s < rows[k].min_s - 0.5 * PIECE_S:
+                continue
+            for later in range(k + 1, len(rows)):
+                if fits(rows[later], parts):
+                    after.add((later, start_s))
+                if not rows[later].optional:
+                    break
+        if not after:
+            limits = [e + rows[k].max_s for k, e in states if fits(rows[k], parts)]
+            return max([start_s, *limits])
+        states = after
+    return float("inf")
