@@ -13,7 +13,7 @@ from loadbook.simulate.play import Session, Turn, play
 from loadbook.simulate.run import DT_S, Health, Run
 from loadbook.simulate.supply import Slope, Supply
 
-MODELS = [machines.washer(), machines.dishwasher(), machines.dryer(), *hard.hard_models().values()]
+MODELS = [model for model, _ in catalogue.bench_models().values()]
 IDS = [m.id for m in MODELS]
 
 

@@ -13,7 +13,7 @@ from loadbook.simulate.model import Model, part
 from loadbook.simulate.play import Session, Turn, Twist
 from loadbook.simulate.run import DT_S, Health
 
-MODELS = [machines.washer(), machines.dishwasher(), machines.dryer(), *hard.hard_models().values()]
+MODELS = [model for model, _ in catalogue.bench_models().values()]
 
 
 @pytest.mark.parametrize("fault", FAULTS, ids=[f.id for f in FAULTS])
@@ -119,3 +119,25 @@ def test_standby_limits() -> None:
     assert standby_limit_w(5.0) == pytest.approx(10.5)
     assert standby_limit_w(None) == 5.0
     assert (idle_limit_w(1.0), idle_limit_w(None)) == (2.5, 4.0)
+
+
+def test_a_long_pause_is_a_stop_that_goes_on() -> None:
+    made, one = needed(machines.washer(), "paused")
+    assert one.kind == "stopped_early"
+    assert made.truth.cycles[0].outcome == "completed"
+
+
+def test_a_log_that_ends_inside_a_cycle_leaves_its_programme_open_while_others_fit() -> None:
+    model = hard.many_programmes()
+    session = Session((Turn("cotton-60"),))
+    early = catalogue.Scenario("early", model, session, 3, ends=0.1).make().truth.cycles[0]
+    late = catalogue.Scenario("late", model, session, 3, ends=0.9).make().truth.cycles[0]
+    assert (early.programme, early.outcome) == (None, "running")
+    assert (late.programme, late.outcome) == ("cotton-60", "running")
+
+
+@pytest.mark.parametrize("model", MODELS, ids=[m.id for m in MODELS])
+def test_of_a_healthy_machine_only_silence_must_be_said(model: Model) -> None:
+    for scenario in catalogue.spoilt(model, 1, catalogue.bench_models()[model.id][1]):
+        expected = scenario.make().truth.expected
+        assert {e.kind for e in expected if e.needed} <= {"meter_silent"}, scenario.name

@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from loadbook.simulate.drum import Array, Drum, ramp_up, steady
-from loadbook.simulate.model import EVAPORATION_J_PER_KG
+from loadbook.simulate.model import EVAPORATION_J_PER_KG, Act
 from loadbook.simulate.run import DT_S, GaveUpError, Run
 
 
@@ -54,6 +54,17 @@ class Timed:
     def go(self, run: Run) -> None:
         seconds = run.span(self.low_s, self.high_s)
         run.draw(seconds, **self.meanwhile.levels(run, round(seconds / DT_S) + 1))
+
+
+class Sequence:
+    """Acts one after the other within one phase."""
+
+    def __init__(self, *acts: Act) -> None:
+        self.acts = acts
+
+    def go(self, run: Run) -> None:
+        for act in self.acts:
+            act.go(run)
 
 
 @dataclass(frozen=True)

@@ -8,7 +8,8 @@ from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from typing import Any
 
-from loadbook.simulate import hard, machines
+from loadbook.simulate import hard, machines, odd
+from loadbook.simulate.bands import idle_limit_w
 from loadbook.simulate.expect import Expected
 from loadbook.simulate.faults import FAULTS, Case, one_turn
 from loadbook.simulate.metering import (
@@ -16,6 +17,7 @@ from loadbook.simulate.metering import (
     FULL,
     NO_VOLTS,
     PLUG,
+    TWO_SECONDS,
     Meter,
     Rows,
     drop,
@@ -26,11 +28,13 @@ from loadbook.simulate.metering import (
     thin,
 )  # fmt: skip
 from loadbook.simulate.model import Model
-from loadbook.simulate.play import Session, Turn, play
+from loadbook.simulate.play import Session, Turn, Twist, play
 from loadbook.simulate.run import DT_S, Recorded
 from loadbook.simulate.supply import Supply
 from loadbook.simulate.truth import Truth, truth_of
 
+MID_LOG = ("heater-half", "drain-pump-missing", "motor-blocked")
+"""Faults that are also tried in the middle of three cycles."""
 Spoil = Callable[[Rows, Recorded], Rows]
 START = datetime(2031, 3, 4, 6, 0, 0, tzinfo=UTC)
 
@@ -62,6 +66,9 @@ class Scenario:
     back: tuple[float, float] | None = None
     """The clock was set back: (second of the run, by how many seconds)."""
 
+    ends: float | None = None
+    """The log ends inside the last cycle, at this share of it."""
+
     def clock_s(self, at_s: float) -> float:
         """What the log's clock said at a second of the run."""
         return at_s - self.back[1] if self.back and at_s >= self.back[0] else at_s
@@ -73,7 +80,12 @@ class Scenario:
         )
         recorded = play(self.model, self.session, self.seed, self.supply(base))
         rows = self.spoil(read_out(recorded, self.meter, self.seed), recorded)
-        return Made(recorded, rows, truth_of(recorded, rows, self.needed))
+        if self.ends is None:
+            return Made(recorded, rows, truth_of(recorded, rows, self.needed))
+        last = recorded.run.cycles[-1]
+        until_s = float(round((last.start + self.ends * (last.end - last.start)) * DT_S))
+        rows = drop(rows, until_s, float("inf"))
+        return Made(recorded, rows, truth_of(recorded, rows, self.needed, until_s))
 
     def shows(self) -> bool:
         """Whether the contract asks for an alert at all: a blocked drum in short strokes, say, has no steady draw."""
@@ -95,6 +107,16 @@ def faulty(model: Model, programme: str, fault_id: str, seed: int, meter: Meter 
         f"{model.id}--{programme}--{fault_id}--{seed}", model, one_turn(programme, case),
         seed_of(model.id, fault_id, seed),        meter, fault_id, case.supply, case.rows, fault.needed(case),
     )  # fmt: skip
+
+
+def between(model: Model, programme: str, fault_id: str, seed: int, meter: Meter = FULL) -> Scenario | None:
+    """A scenario of one fault in the second of three cycles, or None where it cannot happen or is the log's own."""
+    single = faulty(model, programme, fault_id, seed, meter)
+    if single is None or not single.session.turns[0].twist.touches():
+        return None
+    middle = replace(single.session.turns[0], idle_s=1500.0)
+    session = replace(single.session, turns=(Turn(programme), middle, Turn(programme, idle_s=2700.0)))
+    return replace(single, name=f"{model.id}--mid--{fault_id}--{seed}", session=session)
 
 
 def healthy(model: Model, programme: str, seed: int, meter: Meter = FULL) -> Scenario:
@@ -124,9 +146,13 @@ def replay_scenarios() -> list[Scenario]:
 
 def bench_models() -> dict[str, tuple[Model, Meter]]:
     """The bench's machines by id, each with the meter it is read by."""
-    meters = {"lamp-dish-5": COARSE, "pier-washer-8": NO_VOLTS, "quay-dryer-9": PLUG}
+    meters = {
+        "lamp-dish-5": COARSE, "pier-washer-8": NO_VOLTS, "quay-dryer-9": PLUG, "mast-washer-10": PLUG,
+        "ferry-dish-11": TWO_SECONDS, "gull-dryer-12": FULL,
+    }  # fmt: skip
     easy = (machines.washer(), machines.dishwasher(), machines.dryer())
-    return {m.id: (m, meters.get(m.id, FULL)) for m in (*easy, *hard.hard_models().values())}
+    every = (*easy, *hard.hard_models().values(), *odd.odd_models().values())
+    return {m.id: (m, meters.get(m.id, FULL)) for m in every}
 
 
 def bench_scenarios(
@@ -155,6 +181,17 @@ def of_model(model: Model, meter: Meter, seeds: int, healthy: int, faults: tuple
                 scenario = faulty(model, programme, fault.id, seed, meter)
                 if scenario and scenario.shows():
                     yield scenario
+        if seeds and not number:
+            yield from _mid_log(model, programme, meter, faults)
+
+
+def _mid_log(model: Model, programme: str, meter: Meter, faults: tuple[str, ...]) -> Iterator[Scenario]:
+    """Some faults, and one that differs from machine to machine, in the second of three cycles."""
+    ids = faults or (*MID_LOG, FAULTS[seed_of(model.id, "mid") % len(FAULTS)].id)
+    for fault_id in dict.fromkeys(ids):
+        scenario = between(model, programme, fault_id, 0, meter)
+        if scenario and scenario.shows():
+            yield scenario
 
 
 def spoilt(model: Model, seed: int, meter: Meter) -> list[Scenario]:
@@ -176,7 +213,15 @@ def spoilt(model: Model, seed: int, meter: Meter) -> list[Scenario]:
         at_s = recorded.run.cycles[0].start * DT_S + 900.0
         return drop(rows, at_s, at_s + 45.0)
 
+    def long_hole(rows: Rows, recorded: Recorded) -> Rows:
+        cycle = recorded.run.cycles[0]
+        at_s = (cycle.start + 0.55 * (cycle.end - cycle.start)) * DT_S
+        return drop(rows, at_s, at_s + 480.0)
+
     single = Session((Turn(first),))
+    busiest = max(model.programmes[first], key=lambda s: s.chart.min_s * bool(s.chart.on or s.chart.pulsing)).chart
+    door = Twist(pauses={busiest.id: (0.5 * busiest.min_s, 25.0)})
+    waiting_w = min(model.running_w, 0.8 * idle_limit_w(model.plate.standby_w))
     night = Session((Turn(first, idle_s=2400.0), Turn(other, idle_s=3000.0)), after_s=1500.0)
     summer = ((0.0, 1.0), (2400.0, 2.0))
     changes = Session((Turn(other, idle_s=1800.0),), after_s=900.0)
@@ -184,12 +229,16 @@ def spoilt(model: Model, seed: int, meter: Meter) -> list[Scenario]:
         one("close", Session((Turn(first), Turn(other, idle_s=40.0, display_s=40.0)))),
         one("rough", single, rough),
         one("spiky", single, meter=replace(meter, spike_every=1200.0)),
+        one("door", Session((Turn(first, twist=door),))),
         one("hole", single, hole),
         one("midnight", night, start=datetime(2031, 3, 4, 22, 10, tzinfo=UTC)),
         one("summer-time", changes, start=datetime(2031, 3, 30, 0, 20, tzinfo=UTC), offset_h=summer),
+        one("delayed", Session((Turn(first, idle_s=5400.0, display_s=5000.0, display_w=waiting_w),))),
+        one("unfinished", Session((Turn(first), Turn(other, idle_s=2000.0))), ends=0.35 + 0.1 * seed),
+        one("long-hole", single, long_hole),
         one("clock-back", single, lambda r, _: step_back(r, 2000.0, 25.0), back=(2000.0, 25.0)),
     ]
-    return scenarios if seed else scenarios[:4]
+    return scenarios if seed else scenarios[:5]
 
 
 _healthy = healthy

@@ -75,9 +75,9 @@ def users(model: Model, programme: str, part_id: str) -> list[Step]:
 
 
 def part_of(model: Model, programme: str, nature: str, *words: str) -> str | None:
-    """The first part of that nature whose id has one of the words, used by the programme."""
+    """The first part of that nature whose id has one of the words (is it, if the word is plain), if it is used."""
     for component in model.components:
-        named = not words or any(w in component.id for w in words)
+        named = not words or any(w == component.id or (w not in PLAIN and w in component.id) for w in words)
         if component.nature == nature and named and users(model, programme, component.id):
             return component.id
     return None
@@ -110,8 +110,9 @@ def of(nature: str, words: tuple[str, ...], health: Health) -> Callable[[Model, 
     return make
 
 
-PUMP = ("drain_pump",)
-DRIVE = ("drum_motor", "circulation", "main_motor", "drum")
+PLAIN = ("pump", "motor")
+PUMP = ("drain_pump", "pump", "pump_out")
+DRIVE = ("drum_motor", "circulation", "main_motor", "drum", "wash_pump", "motor")
 VALVE = ("inlet", "valve")
 WORK = ("wash", "rinse", "heat")
 
@@ -288,6 +289,25 @@ def _dies(model: Model, programme: str) -> Case | None:
     return Case(Twist(health={f"{name}@{phase}": Health(scale=0.0, from_s=at_s)}), component=name)
 
 
+def motor_dies(model: Model, programme: str) -> Case | None:
+    """The motor of a wash, rinse or heat phase stops for good a good minute into the longest of them."""
+    rows = [s.chart for s in steps(model, programme) if s.chart.stage in WORK and not s.chart.optional]
+    name = part_of(model, programme, "motor", *DRIVE)
+    rows = [c for c in rows if name in (*c.on, *c.pulsing) and c.min_s >= 200]
+    if name is None or not rows:
+        return None
+    chart = max(rows, key=lambda c: c.min_s)
+    return Case(Twist(health={f"{name}@{chart.id}": Health(scale=0.0, from_s=0.45 * chart.min_s)}), component=name)
+
+
+def paused(model: Model, programme: str) -> Case | None:
+    """Paused for seven minutes in a wash: it has stopped, and then goes on."""
+    step = middle_phase(model, programme, "wash", "rinse") or middle_phase(model, programme, "dry", "heat")
+    if step is None or model.machine.is_quiet(step.chart):
+        return None
+    return Case(Twist(pauses={step.chart.id: (0.5 * step.chart.min_s, 420.0)}))
+
+
 FAULTS: tuple[Fault, ...] = (
     Fault("heater-open", ("component_missing", "phase_too_long"), weak(0.0)),
     Fault("heater-half", ("power_low",), weak(0.5)),
@@ -296,6 +316,7 @@ FAULTS: tuple[Fault, ...] = (
     Fault("heater-dies-later", ("component_missing",), _dies),
     Fault("heater-stuck-on", ("component_unexpected",), lambda m, p: ill(a_heater(m, p), Health(stuck=True))),
     Fault("motor-absent", ("component_missing",), of("motor", DRIVE, Health(scale=0.0))),
+    Fault("motor-dies-later", ("component_missing",), motor_dies),
     Fault("motor-blocked", ("power_high",), of("motor", DRIVE, Health(scale=2.1))),
     Fault("drain-pump-missing", ("component_missing", "stopped_early"), of("motor", PUMP, Health(scale=0.0))),
     Fault("drain-pump-blocked", ("power_high",), of("motor", PUMP, Health(scale=1.7))),
@@ -315,6 +336,7 @@ FAULTS: tuple[Fault, ...] = (
     Fault("stopped-in-wash", ("stopped_early",), stop_in("wash", "rinse", otherwise=("dry",))),
     Fault("stopped-in-quiet", ("stopped_early", "phase_too_long"), stop_in("dry")),
     Fault("stopped-in-heat", ("stopped_early",), stop_in("heat", "cool")),
+    Fault("paused", ("stopped_early",), paused),
     Fault("never-ending", ("never_ending",), forever),
     Fault("power-cut", ("power_lost",), cut(240.0, silent=False)),
     Fault("power-cut-meter-too", ("meter_silent",), cut(300.0, silent=True)),

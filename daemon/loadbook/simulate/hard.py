@@ -10,7 +10,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from loadbook.machine import Component, Plate
-from loadbook.simulate.acts import Background, Drain, Dry, Fill, Heat, Hold, Spin, Timed, Tumbles
+from loadbook.simulate.acts import Background, Drain, Dry, Fill, Heat, Hold, Sequence, Spin, Timed, Tumbles
 from loadbook.simulate.drum import Drum
 from loadbook.simulate.model import Model, Step, Truth, part, phase
 
@@ -48,7 +48,7 @@ def restless_washer() -> Model:
             ),
             Step(
                 phase(f"rinse-{n}", "rinse", 180, 600, on=(), pulsing=("inlet_valve", "drum_motor"), optional=optional),
-                _FillThen(Fill("inlet_valve", (9, 12), slow), Timed(180, 240, drum)),
+                Sequence(Fill("inlet_valve", (9, 12), slow), Timed(180, 240, drum)),
                 likely,
             ),
             Step(phase(f"drain-{n}", "drain", 12, 120, on=PUMP, optional=optional), Drain("drain_pump"), likely),
@@ -78,17 +78,6 @@ def restless_washer() -> Model:
         },
         true=WASHER_TRUE, running_w=4.1, off_w=0.9,
     )  # fmt: skip
-
-
-class _FillThen:
-    """Two acts in one phase: water comes while the drum already turns."""
-
-    def __init__(self, *acts: Any) -> None:
-        self.acts = acts
-
-    def go(self, run: Any) -> None:
-        for act in self.acts:
-            act.go(run)
 
 
 def spray_dishwasher() -> Model:

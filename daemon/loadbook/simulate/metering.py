@@ -38,6 +38,7 @@ class Meter:
 FULL = Meter()
 COARSE = Meter(interval_s=(3.0, 5.0), power_step_w=2.0, columns=("power_w",), window_s=1.0)
 PLUG = Meter(power_step_w=0.5, columns=("power_w",), noise_w=0.2)
+TWO_SECONDS = Meter(interval_s=(2.0, 2.0), power_step_w=1.0, columns=("power_w", "voltage_v"))
 NO_VOLTS = Meter(columns=("power_w", "energy_wh"))
 
 

@@ -24,6 +24,12 @@ class Twist:
     """The machine stops (fuse, board) at the half of this phase and stays on standby."""
     board_w: float | None = None
     outages: dict[str, tuple[float, float]] = field(default_factory=dict)
+    pauses: dict[str, tuple[float, float]] = field(default_factory=dict)
+    """All stands still (seconds into the phase, for how many seconds): the door was opened, or it was paused."""
+
+    def touches(self) -> bool:
+        """Whether it changes the cycle at all (a fault of supply, log or session does not)."""
+        return self != Twist()
 
 
 @dataclass(frozen=True)
@@ -35,6 +41,8 @@ class Turn:
     twist: Twist = field(default_factory=Twist)
     display_s: float = 30.0
     """How long the display is on before the programme starts (delayed start: long)."""
+    display_w: float | None = None
+    """What it draws meanwhile (default: as in the programme)."""
 
 
 @dataclass(frozen=True)
@@ -56,7 +64,10 @@ def play(model: Model, session: Session, seed: int, supply: Supply | None = None
         if dark:
             run.draw(dark)
         run.board_w = turn.twist.board_w or model.running_w
+        if turn.display_w is not None:
+            run.board_w = turn.display_w
         run.draw(max(turn.display_s, 0.25))
+        run.board_w = turn.twist.board_w or model.running_w
         _cycle(run, turn, number)
     if session.after_s:
         run.draw(min(session.dark_after_s, session.after_s))
@@ -72,7 +83,7 @@ def _cycle(run: Run, turn: Turn, number: int) -> None:
         key: h if "@" in key else replace(h, from_s=h.from_s + run.now_s, until_s=h.until_s + run.now_s)
         for key, h in twist.health.items()
     }
-    run.outages = dict(twist.outages)
+    run.outages, run.pauses = dict(twist.outages), dict(twist.pauses)
     run.lengthen, run.cut_after, run.patience = dict(twist.lengthen), dict(twist.cut_after), twist.patience
     come: dict[str, bool] = {}
     for s in run.model.programmes[turn.programme]:

@@ -82,6 +82,8 @@ class Run:
     """Seconds after which the controller leaves a phase, by phase id (a fault)."""
     outages: dict[str, tuple[float, float]] = field(default_factory=dict)
     """Supply lost (seconds into the phase, for how many seconds), by phase id; the machine goes on afterwards."""
+    pauses: dict[str, tuple[float, float]] = field(default_factory=dict)
+    """All parts stand still (door opened, paused), as ``outages``; the board goes on."""
     phase_start: int = 0
     lost: list[tuple[int, int]] = field(default_factory=list)
 
@@ -119,9 +121,11 @@ class Run:
         """Let ``seconds`` pass with parts asked for (1.0 is the part's true full load; an array has one value per
         step). Returns the watts each named part really drew; water is heated by the resistive ones."""
         steps = max(1, round(seconds / DT_S))
-        outage = self.outages.get(self.phase_id)
-        if outage and (self.n - self.phase_start + steps) * DT_S > outage[0]:
-            return self._draw_around_outage(steps, outage, asked)
+        for breaks in (self.outages, self.pauses):
+            broken = breaks.get(self.phase_id)
+            if broken and (self.n - self.phase_start + steps) * DT_S > broken[0]:
+                del breaks[self.phase_id]
+                return self._draw_around(steps, broken, asked, dark=breaks is self.outages)
         want = np.zeros((len(self.parts), steps))
         for name, level in asked.items():
             want[self.index[name]] = level if np.isscalar(level) else np.asarray(level)[:steps]
@@ -152,27 +156,31 @@ class Run:
         self._heat_water(flow.part_w, steps)
         return {name: flow.part_w[self.index[name]] for name in self.parts}
 
-    def _draw_around_outage(
-        self, steps: int, outage: tuple[float, float], asked: dict[str, float | Array]
+    def _draw_around(
+        self, steps: int, broken: tuple[float, float], asked: dict[str, float | Array], *, dark: bool
     ) -> dict[str, Array]:
-        del self.outages[self.phase_id]
-        first = min(max(round(outage[0] / DT_S) - (self.n - self.phase_start), 0), steps)
+        first = min(max(round(broken[0] / DT_S) - (self.n - self.phase_start), 0), steps)
 
         def piece(part: slice) -> dict[str, float | Array]:
             return {k: v if np.isscalar(v) else np.asarray(v)[part] for k, v in asked.items()}  # type: ignore[misc]
 
         got = [self.draw(first * DT_S, **piece(slice(0, first)))] if first else []
-        dark = round(outage[1] / DT_S)
-        self.lost.append((self.n, self.n + dark))
-        nothing = np.zeros((len(self.parts), dark))
-        self._asked.append(nothing)
-        self._part_w.append(nothing)
-        self._volts.append(np.zeros(dark))
-        self._var.append(np.zeros(dark))
-        self.n += dark
+        if dark:
+            self._outage(round(broken[1] / DT_S))
+        else:
+            self.draw(broken[1])
         if steps > first:
             got.append(self.draw((steps - first) * DT_S, **piece(slice(first, steps))))
         return {name: np.concatenate([g[name] for g in got]) for name in got[0]}
+
+    def _outage(self, steps: int) -> None:
+        self.lost.append((self.n, self.n + steps))
+        nothing = np.zeros((len(self.parts), steps))
+        self._asked.append(nothing)
+        self._part_w.append(nothing)
+        self._volts.append(np.zeros(steps))
+        self._var.append(np.zeros(steps))
+        self.n += steps
 
     def _fade(self, share: Array, steps: int) -> None:
         """Heaters whose watts fall as they warm; they recover while off."""

@@ -9,6 +9,7 @@ from __future__ import annotations
 from typing import Any
 
 from loadbook.machine import PhaseChart
+from loadbook.simulate.alike import next_rows
 from loadbook.simulate.bands import standby_limit_w
 from loadbook.simulate.expect import Expected, View
 from loadbook.simulate.run import DT_S, Stay
@@ -21,7 +22,7 @@ RESUME_S = 1800.0
 
 
 def expectations(view: View) -> list[Expected]:
-    """May be said, none of it needed: for each long rest at standby in phases that are not quiet, and for a stop."""
+    """For each long rest at standby in phases that are not quiet, and for a stop: what may be said, and what must."""
     out: list[Expected] = []
     run = view.recorded.run
     machine = run.model.machine
@@ -39,7 +40,25 @@ def expectations(view: View) -> list[Expected]:
             least_s = min(_least_s(view.chart(s)) for s in here)
             if (ends - begins) * DT_S > least_s:
                 out += _said(view, number, here, begins * DT_S, ends * DT_S)
+            if ends < played.end:
+                out += _paused(view, here, begins, ends)
     return out
+
+
+def _paused(view: View, here: list[Stay], begins: int, ends: int) -> list[Expected]:
+    """Nothing was asked for: it stands still for five minutes where neither this phase nor the next is quiet."""
+    run = view.recorded.run
+    machine = run.model.machine
+    rows = [view.chart(s) for s in here] + list(next_rows(view, here[-1]))[:1]
+    lost = any(a < ends and b > begins for a, b in run.lost)
+    idle = not view.recorded.asked[:-1, begins:ends].any()
+    if lost or not idle or any(machine.is_quiet(r) for r in rows) or (ends - begins) * DT_S < STOPPED_S + 40:
+        return []
+    began_s = begins * DT_S
+    return [
+        Expected("stopped_early", began_s, began_s + STOPPED_S - 2, began_s + STOPPED_S + 30 + view.slack_s,
+                phases=tuple(r.id for r in rows), cycle=here[0].cycle)
+    ]  # fmt: skip
 
 
 def _least_s(chart: PhaseChart) -> float:

@@ -14,6 +14,7 @@ from typing import Any
 import numpy as np
 
 from loadbook.simulate import charted, seen
+from loadbook.simulate.alike import rivals_until_s
 from loadbook.simulate.expect import Expected, View
 from loadbook.simulate.metering import Rows
 from loadbook.simulate.run import DT_S, Recorded
@@ -21,7 +22,7 @@ from loadbook.simulate.run import DT_S, Recorded
 
 @dataclass
 class CycleTruth:
-    programme: str
+    programme: str | None
     start_s: float
     end_s: float
     outcome: str
@@ -37,17 +38,24 @@ class Truth:
     expected: list[Expected]
 
 
-def truth_of(recorded: Recorded, rows: Rows, needed: Callable[[list[Expected]], list[Expected]] | None = None) -> Truth:
-    """The truth of a run read out as ``rows``. ``needed`` says which expectations the scenario is about; what else
-    follows from it may be said or not (default: all are needed)."""
+def truth_of(
+    recorded: Recorded,
+    rows: Rows,
+    needed: Callable[[list[Expected]], list[Expected]] | None = None,
+    until_s: float = float("inf"),
+) -> Truth:
+    """The truth of a run read out as ``rows``, of which the log has those before ``until_s``. ``needed`` says which
+    expectations the scenario is about; what else follows from it may be said or not (default: all are needed)."""
     step_s = float(np.median(np.diff(rows.true_s))) if rows.true_s.size > 1 else 1.0
     view = View(recorded, rows, "voltage_v" in rows.columns, 2 * step_s + 1.0)
     cycles = cycles_of(view)
     expected = charted.expectations(view) + seen.expectations(view, [(c.start_s, c.end_s) for c in cycles])
-    firm = [e for e in expected if not e.may]
+    expected = [e for e in expected if e.provable_s < until_s]
+    cycles = [_cut(view, number, c, until_s) for number, c in enumerate(cycles) if c.start_s < until_s]
+    firm = [e for e in expected if not e.may and e.due_s < until_s]
     for one in firm if needed is None else needed(firm):
         one.needed = True
-    return Truth(cycles, switches_of(recorded), expected)
+    return Truth(cycles, [s for s in switches_of(recorded) if s[0] < until_s], expected)
 
 
 def cycles_of(view: View) -> list[CycleTruth]:
@@ -68,6 +76,15 @@ def cycles_of(view: View) -> list[CycleTruth]:
         cycle.missing = [(p.id, p.stage) for p in chart.phases if not p.optional and p.id not in came]
         out.append(cycle)
     return out
+
+
+def _cut(view: View, number: int, cycle: CycleTruth, until_s: float) -> CycleTruth:
+    """A cycle of which the log has only the beginning runs still, and its programme may be open."""
+    if cycle.end_s <= until_s:
+        return cycle
+    phases = [(i, st, a, min(b, until_s)) for i, st, a, b in cycle.phases if a < until_s]
+    programme = cycle.programme if rivals_until_s(view, number) <= until_s else None
+    return CycleTruth(programme, cycle.start_s, until_s, "running", phases)
 
 
 def switches_of(recorded: Recorded) -> list[tuple[float, float]]:
