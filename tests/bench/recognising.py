@@ -6,6 +6,7 @@ import tempfile
 import time
 from dataclasses import dataclass
 from datetime import timedelta
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
@@ -19,6 +20,9 @@ from loadbook.machine import Machine
 from loadbook.reading import QUANTITIES, Series
 from loadbook.simulate.catalogue import Made, Scenario
 from loadbook.simulate.metering import Rows, csv_text
+
+GAP_S = 10.0
+"""More than this without a reading is a gap (contract): what ran in it nobody can know."""
 
 
 @dataclass
@@ -101,4 +105,6 @@ def truth_json(scenario: Scenario, made: Made) -> dict[str, Any]:
     def iso(at_s: float) -> str:
         return (scenario.start + timedelta(seconds=scenario.clock_s(at_s))).isoformat()
 
-    return as_json(made.truth, iso, scenario=scenario.name, machine=scenario.model.id, fault=scenario.fault)
+    stamp_s = sorted(made.rows.stamp_s.tolist())
+    gaps = [[iso(a), iso(b)] for a, b in pairwise(stamp_s) if b - a > GAP_S] if scenario.back is None else []
+    return as_json(made.truth, iso, scenario=scenario.name, machine=scenario.model.id, fault=scenario.fault, gaps=gaps)

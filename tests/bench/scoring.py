@@ -72,9 +72,10 @@ def score(truth: dict[str, Any], said: dict[str, Any], live: list[tuple[float, s
     out = Score(truth["scenario"], truth["machine"], truth["fault"])
     _alerts(out, truth["alerts"], said["alerts"])
     _cycles(out, truth["cycles"], said["cycles"])
-    _frames(out, truth["cycles"], said["cycles"], live)
+    gaps = [(seconds(a), seconds(b)) for a, b in truth.get("gaps", [])]
+    _frames(out, truth["cycles"], said["cycles"], live, gaps)
     for within_s in (5, 15):
-        out.boundaries[within_s] = _boundaries(truth["cycles"], said["cycles"], within_s)
+        out.boundaries[within_s] = _boundaries(truth["cycles"], said["cycles"], within_s, gaps)
     return out
 
 
@@ -154,7 +155,11 @@ def _paint(cycles: list[dict[str, Any]], start_s: float, n: int, ids: dict[str, 
 
 
 def _frames(
-    out: Score, truth: list[dict[str, Any]], said: list[dict[str, Any]], live: list[tuple[float, str | None]]
+    out: Score,
+    truth: list[dict[str, Any]],
+    said: list[dict[str, Any]],
+    live: list[tuple[float, str | None]],
+    gaps: list[tuple[float, float]],
 ) -> None:
     if not truth:
         return
@@ -167,16 +172,21 @@ def _frames(
     for at_s, phase in live:
         now[max(round(at_s - start_s), 0) :] = -1 if phase is None else ids.setdefault(phase, len(ids))
     inside = true >= 0
+    for a_s, b_s in gaps:
+        inside[max(round(a_s - start_s), 0) : max(round(b_s - start_s), 0)] = False
     out.frames = int(inside.sum())
     out.final_right = int((final[inside] == true[inside]).sum())
     out.live_right = int((now[inside] == true[inside]).sum())
 
 
-def _boundaries(truth: list[dict[str, Any]], said: list[dict[str, Any]], within_s: float) -> tuple[int, int, int]:
-    """(right, true, said) starts of phases; each may be matched once, by the phase of the same id."""
+def _boundaries(
+    truth: list[dict[str, Any]], said: list[dict[str, Any]], within_s: float, gaps: list[tuple[float, float]]
+) -> tuple[int, int, int]:
+    """(right, true, said) starts of phases, gaps left out; each may be matched once, by the phase of the same id."""
 
     def starts(cycles: list[dict[str, Any]]) -> list[tuple[str, float]]:
-        return [(p["id"], seconds(p["start"])) for c in cycles for p in c["phases"] if p["start"] is not None]
+        every = [(p["id"], seconds(p["start"])) for c in cycles for p in c["phases"] if p["start"] is not None]
+        return [(i, at_s) for i, at_s in every if not any(a - 1 <= at_s <= b + 1 for a, b in gaps)]
 
     true, other = starts(truth), starts(said)
     left = list(other)
