@@ -14,6 +14,7 @@ from loadbook.judge.limits import Limits
 from loadbook.logs import read_log
 from loadbook.machine import parse_machine
 from loadbook.reading import Series
+from loadbook.simulate import catalogue
 
 PLATE = """
 [machine]
@@ -80,3 +81,18 @@ def test_what_was_wrong_with_a_part_ends_with_its_phase():
     low = {a["phase"]: a["cleared_at"] for a in told["alerts"] if a["kind"] == "power_low"}
     assert set(low) == {"main-heat", "hot-rinse"}
     assert low == {phase: ends[phase] for phase in low}
+
+
+def test_a_cycle_ends_where_it_ended_however_well_the_next_one_fits_it_too() -> None:
+    """A dryer's next load begins 40 s after anti-crease tumbling, which explains a turning drum as well."""
+    model, meter = catalogue.bench_models()["quay-dryer-3"]
+    scenario = next(s for s in catalogue.spoilt(model, 0, meter) if "--close--" in s.name)
+    made = scenario.make()
+    series = Series(at_ms=np.round(made.rows.true_s * 1000).astype(np.int64), power_w=made.rows.columns["power_w"])
+    assessor = Assessor(model.machine, Limits())
+    events = [*assessor.feed_series(series), *assessor.finish()]
+    cycles = {e.cycle.key_ms: e.cycle for e in events if isinstance(e, CycleChanged)}
+    assert [c.outcome for c in cycles.values()] == ["completed", "completed"]
+    for cycle, true in zip(cycles.values(), made.truth.cycles, strict=True):
+        assert cycle.start_ms / 1000 == pytest.approx(true.start_s, abs=3)
+        assert cycle.end_ms / 1000 == pytest.approx(true.end_s, abs=3)

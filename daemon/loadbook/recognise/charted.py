@@ -6,7 +6,7 @@ Pure. What the stories are is in ``hypothesis`` and ``beam``; what is wrong with
 
 from __future__ import annotations
 
-from dataclasses import asdict
+from dataclasses import asdict, replace
 from typing import Any
 
 from loadbook.events import Event, StateChanged
@@ -178,7 +178,9 @@ class Charted(CycleLife):
             price = prices.DROPPED
         else:
             price = prices.STOPPED
-        before = best if self.key_ms == best.start_ms or best.before is None else best.before
+        before = best.before
+        if self.key_ms == best.start_ms or before is None:
+            before = replace(best, now=best.now.copy(), before=None)  # as it is now: the story itself may live on
         beam.begin(stretch, best.score + price, False, before)
 
     _PLAIN = (
