@@ -37,8 +37,10 @@ class Assessor:
 
     def __init__(self, machine: Machine | None, limits: Limits | None = None, causes: CauseTable | None = None) -> None:
         self.machine = machine
-        self.limits = limits or Limits()
         plate = machine.machine if machine else None
+        self.limits = limits or Limits()
+        if plate is not None:
+            self.limits = self.limits.for_plate(plate)
         self.findings = Findings(machine, causes or CauseTable())
         self.tracker = tracker_for(machine, self.limits, self.findings)
         self.finder = PlateauFinder()

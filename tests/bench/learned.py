@@ -19,13 +19,14 @@ import numpy as np
 from loadbook.errors import InputError
 from loadbook.events import iso
 from loadbook.files import load_machine
+from loadbook.judge.limits import Limits
 from loadbook.learning import NOT_THE_CHARTS, found_in, learn_from
 from loadbook.logs import read_log
 from loadbook.machine import Machine
 from loadbook.reading import Series
 from loadbook.simulate import catalogue
 from reallogs import FAULTS, Labelled, labelled
-from recognising import hear, limits_of, series_of, truth_json
+from recognising import hear, series_of, truth_json
 from scoring import EARLY_S, OVERRUNS, seconds
 
 ALIKE = 0.12
@@ -58,7 +59,7 @@ def bare(machine: Machine) -> Machine:
 
 def learned_machine(logs: list[tuple[str, Series]], machine: Machine, row: Row, tell: bool) -> Machine | None:
     try:
-        result = learn_from(logs, bare(machine), "learned", None, limits_of(machine))
+        result = learn_from(logs, bare(machine), "learned", None, Limits())
     except InputError as error:
         row.refused += 1
         print(f"   {machine.id}: refused: {error}")
@@ -148,7 +149,7 @@ def real_cycles(folder: Path, charts: Path) -> dict[str, tuple[Machine, list[tup
         if name not in known:
             continue
         series = read_log(path).series
-        for cycle in found_in(series, known[name], limits_of(known[name])).cycles:
+        for cycle in found_in(series, known[name], Limits()).cycles:
             whole = cycle.start_ms - int(series.at_ms[0]) > 60_000
             if cycle.outcome == "completed" and whole and cycle.end_ms - cycle.start_ms > LEAST_MS:
                 first, last = np.searchsorted(series.at_ms, [cycle.start_ms - BEFORE_MS, cycle.end_ms + AFTER_MS])

@@ -57,16 +57,9 @@ def series_of_rows(rows: Rows, scenario: Scenario) -> Series:
     return Series(at_ms=at_ms[last], **columns)  # type: ignore[arg-type]
 
 
-def limits_of(machine: Machine) -> Limits:
-    """The site's nominal supply is the machine's."""
-    return Limits(
-        nominal_voltage_v=machine.machine.rated_voltage_v, nominal_frequency_hz=machine.machine.rated_frequency_hz
-    )
-
-
 def hear(series: Series, machine: Machine | None) -> Heard:
     """Assess a log. Causes are left out: they are not scored here."""
-    limits = limits_of(machine) if machine else Limits()
+    limits = Limits()
     began_s = time.perf_counter()
     assessor = Assessor(machine, limits, CauseTable())
     events = [*assessor.feed_series(series), *assessor.finish()]

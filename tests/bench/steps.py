@@ -11,11 +11,12 @@ from pathlib import Path
 import numpy as np
 from loadbook.assessor import Assessor
 from loadbook.judge.causes import CauseTable
+from loadbook.judge.limits import Limits
 from loadbook.logs import read_log, write_log
 from loadbook.reading import Series
 from loadbook.recognise.plateau import CHANGED, PlateauFinder
 from loadbook.simulate.catalogue import Scenario
-from recognising import hear, limits_of, series_of_rows
+from recognising import hear, series_of_rows
 from scoring import f1
 
 WITHIN_S = 3.0
@@ -127,7 +128,7 @@ def speed_table(scenario: Scenario) -> None:
     machine = scenario.model.machine
 
     def one_by_one() -> None:
-        assessor = Assessor(machine, limits_of(machine), CauseTable())
+        assessor = Assessor(machine, Limits(), CauseTable())
         for reading in short.readings():
             assessor.feed(reading)
 

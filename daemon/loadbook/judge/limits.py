@@ -5,8 +5,9 @@ Pure. What depends on a rating plate (bands by IEC 60335-1 table 1) is in ``judg
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
+from loadbook.machine import Plate
 from loadbook.settings import Site
 
 
@@ -19,6 +20,8 @@ class Limits:
     """EN 50160: ten-minute means within 10 % of nominal."""
     nominal_frequency_hz: float = 50.0
     frequency_tolerance: float = 0.01
+    voltage_set: bool = False
+    """Whether the site's settings say so; else a plate for another system (120 V) knows better."""
     voltage_mean_s: float = 600.0
     frequency_mean_s: float = 60.0
     impedance_ohm: float = 1.5
@@ -60,7 +63,15 @@ class Limits:
             nominal_voltage_v=site.nominal_voltage_v,
             voltage_tolerance=site.voltage_tolerance,
             nominal_frequency_hz=site.nominal_frequency_hz,
+            voltage_set="nominal_voltage_v" in site.model_fields_set,
         )
+
+    def for_plate(self, plate: Plate) -> Limits:
+        """The limits for one machine: where no setting says what the supply is, a plate for another system does."""
+        rated_v = plate.rated_voltage_v
+        if self.voltage_set or abs(rated_v / self.nominal_voltage_v - 1) <= self.voltage_tolerance:
+            return self
+        return replace(self, nominal_voltage_v=rated_v)
 
     def at_standby_w(self, standby_w: float | None) -> float:
         """At most this much is *at standby* (contract, section 2)."""

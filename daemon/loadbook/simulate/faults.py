@@ -341,7 +341,7 @@ FAULTS: tuple[Fault, ...] = (
     Fault("power-cut", ("power_lost",), cut(240.0, silent=False)),
     Fault("power-cut-meter-too", ("meter_silent",), cut(300.0, silent=True)),
     Fault("meter-silent", ("meter_silent",), silence(200.0)),
-    Fault("supply-low", ("supply_voltage",), sag(0.86)),
+    Fault("supply-low", ("supply_voltage",), sag(0.84)),
     Fault("supply-high", ("supply_voltage",), sag(1.125)),
     Fault("frequency-off", ("supply_frequency",), supply(hz_offset=0.75, hz_offset_from_s=400.0)),
     Fault("source-weak", ("supply_impedance",), supply(source_ohm=2.3, open_v=241.0)),

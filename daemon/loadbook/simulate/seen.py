@@ -15,6 +15,8 @@ LOST_S = 10.0
 IDLE_S = 1200.0
 STANDBY_SHOWS_W = 0.5
 """Without volts, 0 W means no supply where the machine file's standby would show on the meter (contract)."""
+SITE_V = 230.0
+"""Nominal supply where no setting says otherwise (contract); a plate of another system, such as 120 V, does."""
 Array = npt.NDArray[np.float64]
 
 
@@ -74,7 +76,9 @@ def _supply(view: View) -> list[Expected]:
         return out
     live = rows.columns["voltage_v"] > 0.2 * plate.rated_voltage_v
     at_s = rows.true_s[live]
-    todo = [("supply_voltage", rows.columns["voltage_v"][live], 600.0, plate.rated_voltage_v, 0.10)]
+    rated_v = plate.rated_voltage_v
+    nominal_v = SITE_V if abs(rated_v / SITE_V - 1) <= 0.10 else rated_v
+    todo = [("supply_voltage", rows.columns["voltage_v"][live], 600.0, nominal_v, 0.10)]
     if "frequency_hz" in rows.columns:
         todo.append(("supply_frequency", rows.columns["frequency_hz"][live], 60.0, plate.rated_frequency_hz, 0.01))
     for kind, values, window_s, nominal, share in todo:
