@@ -214,6 +214,8 @@ class Beam(Weighing):
             if i not in story.now.seen_ms and not gap_ms:
                 suspect = story.now.suspects.get(("missing", i))
                 cost += max(0.0, story.price_in_full(("missing", i)) - (suspect.paid if suspect else 0.0))
+        if story.now.well_ms < SHORT_MS and not gap_ms:
+            cost += story.least_owed()
         over_ms = least_ms - phase.max_ms
         if over_ms > GRACE_MS:
             cost += self._overrun(over_ms, phase)

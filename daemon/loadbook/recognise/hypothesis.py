@@ -81,6 +81,8 @@ class Stay:
     least_told: bool = False
     most_told: bool = False
     action_ms: int = 0
+    well_ms: int = 0
+    """How long its level was explained without a fault."""
     seen_ms: dict[int, int] = field(default_factory=dict)
     suspects: dict[Fault, Suspect] = field(default_factory=dict)
     pulses: dict[int, Pulses] = field(default_factory=dict)
@@ -236,6 +238,11 @@ class Story:
                     best, best_cost = option, cost
         return best, best_cost
 
+    def least_owed(self) -> float:
+        """What the cheapest fault of the phase has yet to cost: a phase that never was well had one of them."""
+        open_ = [(f, s) for f, s in self.now.suspects.items() if s.over_ms is None]
+        return min((max(0.0, self.price_in_full(f) - s.paid) for f, s in open_), default=0.0)
+
     # ------------------------------------------------------------------ evidence
 
     def take(self, phase: PhaseModel, option: Option, cost: float, start_ms: int, end_ms: int, level_w: float) -> None:
@@ -245,6 +252,8 @@ class Story:
         if not short or not option.faults:
             self.score += cost
             now.z_paid += _strain(option.z, ms)
+        if not option.faults:
+            now.well_ms += ms
         if not short:
             for fault in option.faults:
                 suspect = now.suspects.get(fault)
