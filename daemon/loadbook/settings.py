@@ -71,6 +71,14 @@ class Dashboard(Strict):
         default=(), description="Host names the dashboard answers to when it listens wider than loopback"
     )
     event_streams: int = Field(default=24, ge=1, le=200, description="Browsers that may watch live at once")
+    readers: Literal["people", "everybody"] = Field(
+        default="people",
+        description="Who may look once people are known or it listens wider than loopback: people who have signed in, "
+        "or everybody; changing things always takes signing in",
+    )
+    behind_https: bool = Field(
+        default=False, description="true: a proxy in front speaks HTTPS, and the session's cookie goes over that alone"
+    )
 
 
 class Solar(Strict):

@@ -114,11 +114,17 @@ def as_csv(statement: Statement) -> str:
         names = {run: group.name for group in machine.programmes for run in group.runs}
         for run in machine.loads.runs:
             amounts = ["" if amount is None else exact_text(amount) for amount in (run.cost, run.saved)]
+            names_of_it = map(_words, (machine.machine_id, machine.name, names[run]))
             writer.writerow([
-                str(statement.month), machine.machine_id, machine.name, names[run], iso(run.start_ms), iso(run.end_ms),
+                str(statement.month), *names_of_it, iso(run.start_ms), iso(run.end_ms),
                 run.outcome, _kwh(run.energy_kwh), amounts[0], run.currency or "", _kwh(run.own_kwh), amounts[1],
             ])  # fmt: skip
     return out.getvalue()
+
+
+def _words(text: str) -> str:
+    """A name that a spreadsheet does not take for a formula: what begins like one gets an apostrophe before it."""
+    return f"'{text}" if text[:1] in ("=", "+", "-", "@", "\t", "\r") else text
 
 
 def _kwh(value: float | None) -> str:

@@ -11,14 +11,15 @@ import secrets
 import socket
 from typing import Any
 
-from flask import Flask, Response, abort, render_template, request
+from flask import Flask, Response, abort, g, render_template, request
 from flask_wtf.csrf import CSRFError, CSRFProtect
 from loadbook import __version__
 from loadbook.meters.sink import GAP_CHECKS, GAP_REASONS
 from loadbook.store.sqlite_readings import StoreError
 from werkzeug.exceptions import HTTPException
+from werkzeug.routing import IntegerConverter
 
-from loadbook_dashboard import api, live, words
+from loadbook_dashboard import api, gate, live, words
 from loadbook_dashboard.pages import (
     about,
     alerts,
@@ -26,6 +27,7 @@ from loadbook_dashboard.pages import (
     compare,
     costs,
     cycles,
+    entry,
     files,
     machine_file,
     meters,
@@ -40,6 +42,8 @@ CONTENT_POLICY = (
     "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' data:; connect-src 'self'; "
     "form-action 'self'; frame-ancestors 'none'; base-uri 'none'; manifest-src 'self'"
 )
+LONGEST_BODY = 1_000_000
+"""No form is longer, bytes."""
 HEADERS = {
     "Content-Security-Policy": CONTENT_POLICY,
     "X-Content-Type-Options": "nosniff",
@@ -50,23 +54,48 @@ HEADERS = {
 }
 
 
+class Whole(IntegerConverter):
+    """A whole number in an address that every database can hold: more digits lead nowhere."""
+
+    regex = r"\d{1,16}"
+
+
 def create_app(parts: Parts) -> Flask:
     """The application. Its secret lives as long as the process: a page older than that reads itself afresh."""
     app = Flask(__name__, template_folder="pages", static_folder="static")
+    app.url_map.converters["int"] = Whole
     app.config.update(
         SECRET_KEY=secrets.token_bytes(32),
-        SESSION_COOKIE_SAMESITE="Strict",
+        SESSION_COOKIE_SAMESITE="Lax",
         SESSION_COOKIE_HTTPONLY=True,
+        SESSION_COOKIE_SECURE=parts.settings.dashboard.behind_https,
         SESSION_COOKIE_NAME="loadbook",
         WTF_CSRF_TIME_LIMIT=None,  # a page left open overnight must still be able to say "seen" in the morning
-        MAX_CONTENT_LENGTH=1_000_000,
+        WTF_CSRF_CHECK_DEFAULT=False,  # the gate asks: a script brings a token of its own instead
+        MAX_CONTENT_LENGTH=LONGEST_BODY,
+        MAX_FORM_PARTS=400,
     )
     app.extensions["loadbook"] = parts
-    CSRFProtect(app)
-    for room in (now, machine_file, board, compare, costs, cycles, alerts, meters, soak, about, files, api, live):
+    for room in (
+        now,
+        entry,
+        machine_file,
+        board,
+        compare,
+        costs,
+        cycles,
+        alerts,
+        meters,
+        soak,
+        about,
+        files,
+        api,
+        live,
+    ):
         app.register_blueprint(room.blueprint)
     _words(app, parts)
     _guard(app, parts)
+    gate.install(app, CSRFProtect(app))
     _errors(app)
     return app
 
@@ -127,6 +156,10 @@ def _guard(app: Flask, parts: Parts) -> None:
     def _headers(response: Response) -> Response:
         for name, value in HEADERS.items():
             response.headers.setdefault(name, value)
+        if parts.settings.dashboard.behind_https:
+            response.headers.setdefault("Strict-Transport-Security", "max-age=31536000")
+        if response.status_code == 401 and request.path.startswith("/api/"):
+            response.headers.setdefault("WWW-Authenticate", "Bearer")
         if request.endpoint not in ("static", "files.chart_script", "files.chart_style"):
             response.headers.setdefault("Cache-Control", "no-store")
         return response
@@ -134,7 +167,7 @@ def _guard(app: Flask, parts: Parts) -> None:
 
 def _errors(app: Flask) -> None:
     def page(code: int, title: str, text: str) -> tuple[str, int] | tuple[dict[str, str], int]:
-        if request.path.startswith("/api/"):
+        if request.path.startswith("/api/") or "visitor" not in g:
             return {"error": f"{title}. {text}"}, code
         return render_template("problem.html", title=title, text=text), code
 

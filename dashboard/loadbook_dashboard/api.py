@@ -27,7 +27,8 @@ PHASES_BELOW_MS = 2 * 86_400_000
 """Over a longer stretch of time cycles are laid along the trace, not their phases: they would be too narrow to see."""
 
 
-def _int(name: str, default: int, low: int, high: int) -> int:
+def whole(name: str, default: int, low: int, high: int) -> int:
+    """A whole number of the query, brought into [low, high]; what is none is refused."""
     text = request.args.get(name)
     if text is None:
         return default
@@ -36,6 +37,11 @@ def _int(name: str, default: int, low: int, high: int) -> int:
     except ValueError:
         abort(400, f"{name} must be a whole number.")
     return min(max(value, low), high)
+
+
+def number_of(text: str) -> int | None:
+    """A whole number of a form that a database can hold, or None."""
+    return int(text) if text.isascii() and text.isdecimal() and len(text) <= 16 else None
 
 
 def machine_or_404(machine: str) -> MachineRow:
@@ -99,7 +105,7 @@ def cycles(machine: str) -> dict[str, Any]:
     """Cycles of a machine with their phases, newest first, and the alerts that belong to them."""
     known, here = machine_or_404(machine), parts()
     queries = here.queries
-    rows = queries.cycles(machine, _int("before_ms", FAR_MS, 0, FAR_MS), _int("limit", 20, 1, MOST_CYCLES))
+    rows = queries.cycles(machine, whole("before_ms", FAR_MS, 0, FAR_MS), whole("limit", 20, 1, MOST_CYCLES))
     alerts: list[KnownAlert] = []
     for row in rows:
         row.cycle = here.brought_up(known, queries.cycle(machine, row.cycle.key_ms) or row.cycle)
@@ -129,9 +135,9 @@ def trace(machine: str) -> dict[str, Any]:
     """The readings of [from_ms, to_ms) as least and most per pixel column."""
     row = machine_or_404(machine)
     here = parts()
-    to_ms = _int("to_ms", here.now_ms() + 1, 0, FAR_MS)
-    from_ms = _int("from_ms", to_ms - 3_600_000, 0, FAR_MS)
-    columns = _int("columns", 900, 50, MOST_COLUMNS)
+    to_ms = whole("to_ms", here.now_ms() + 1, 0, FAR_MS)
+    from_ms = whole("from_ms", to_ms - 3_600_000, 0, FAR_MS)
+    columns = whole("columns", 900, 50, MOST_COLUMNS)
     if from_ms >= to_ms:
         abort(400, "from_ms must lie before to_ms.")
     if row.meter is None:
@@ -147,17 +153,17 @@ def timeline(machine: str) -> dict[str, Any]:
     """Phases and pins of one cycle (``cycle=KEY``), or of a stretch of time."""
     row = machine_or_404(machine)
     queries = parts().queries
-    key_ms = _int("cycle", 0, 0, FAR_MS)
+    key_ms = whole("cycle", 0, 0, FAR_MS)
     if key_ms:
         found = queries.cycle(machine, key_ms)
         if found is None:
             abort(404)
         return as_json(row, [found], queries.alerts_of_cycle(machine, key_ms))
-    to_ms = _int("to_ms", parts().now_ms(), 0, FAR_MS)
-    from_ms = _int("from_ms", to_ms - 3_600_000, 0, FAR_MS)
+    to_ms = whole("to_ms", parts().now_ms(), 0, FAR_MS)
+    from_ms = whole("from_ms", to_ms - 3_600_000, 0, FAR_MS)
     longest_ms = 86_400_000
     rows = queries.cycles(machine, to_ms, MOST_CYCLES, from_ms - longest_ms)
     if to_ms - from_ms > PHASES_BELOW_MS:
         return cycles_as_json(row, [r.cycle for r in reversed(rows)], queries.alerts_between(machine, from_ms, to_ms))
-    whole = [queries.cycle(machine, r.cycle.key_ms) for r in reversed(rows) if r.cycle.end_ms >= from_ms]
-    return as_json(row, [c for c in whole if c], queries.alerts_between(machine, from_ms, to_ms))
+    found_all = [queries.cycle(machine, r.cycle.key_ms) for r in reversed(rows) if r.cycle.end_ms >= from_ms]
+    return as_json(row, [c for c in found_all if c], queries.alerts_between(machine, from_ms, to_ms))

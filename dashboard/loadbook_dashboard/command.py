@@ -19,7 +19,8 @@ def register(subparsers: Any) -> None:
         "serve",
         help="serve the dashboard alone",
         description="Serves the dashboard from the store and the broker of the settings. It reads; what it wants "
-        "changed it asks of the recorder. There is no login yet: keep it on a network you trust.",
+        "changed it asks of the recorder. On loopback it is free; before it listens wider, make people known with "
+        "`loadbook people add`.",
     )
     parser.add_argument(
         "--config", type=Path, required=True, metavar="FILE", help="settings file (config/loadbook.toml)"

@@ -15,6 +15,7 @@ from loadbook.events import Cycle
 from loadbook.settings import Settings
 
 from loadbook_dashboard.glance import Glance, glance
+from loadbook_dashboard.people import People
 from loadbook_dashboard.queries import KnownAlert, MachineRow, Queries
 from loadbook_dashboard.requests import Asker
 from loadbook_dashboard.standing import settle
@@ -34,6 +35,8 @@ class Parts:
     hub: Hub
     asker: Asker
     now_ms: Callable[[], int]
+    people: People
+    """Who may sign in."""
     speed: float = 1.0
     folder: Path = Path()
     """The settings file's folder, on which its relative paths hang."""

@@ -6,7 +6,6 @@ it.
 
 from __future__ import annotations
 
-import ipaddress
 import json
 import logging
 import threading
@@ -22,13 +21,16 @@ from loadbook.reading import Reading
 from loadbook.settings import Settings
 from loadbook.store.choose import open_reader
 from loadbook.store.connect import LEDGER_FILE
+from loadbook.store.people import PeopleRows
 from loadbook.transport.client import Client
 from loadbook.transport.packs import Step, decode
 from loadbook.transport.topics import Topics, subject_of
 
 from loadbook_dashboard import create_app
+from loadbook_dashboard.gate import is_loopback
 from loadbook_dashboard.pages.files import chart_folder
 from loadbook_dashboard.parts import Parts
+from loadbook_dashboard.people import People
 from loadbook_dashboard.queries import NotReadyError, Queries
 from loadbook_dashboard.requests import MqttAsker
 from loadbook_dashboard.stream import Hub
@@ -146,26 +148,21 @@ class Running:
         """What must be said at start when others can reach it; empty on loopback."""
         if is_loopback(self.address[0]):
             return ""
-        return (
-            f"Take care: the dashboard listens on {self.address[0]} and there is no login yet. Everybody on this "
-            "network sees everything and can mark alerts as seen. Never forward its port to the internet."
-        )
+        dashboard = self.parts.settings.dashboard
+        said = f"Take care: the dashboard listens on {self.address[0]}. "
+        if not self.parts.people.any():
+            said += "Nobody is known yet, so nobody can sign in: loadbook people add NAME --config FILE. "
+        if dashboard.readers == "everybody":
+            said += "Everybody on this network sees everything; changing takes signing in. "
+        if not dashboard.behind_https:
+            said += "It speaks plain HTTP: a passphrase can be read on its way. "
+        return said + "Never forward its port to the internet."
 
     def stop(self) -> None:
         """Let the browsers go, then the socket, then the broker."""
         self.parts.hub.close()
         self._web.stop()
         self._ear.stop()
-
-
-def is_loopback(address: str) -> bool:
-    """Whether an address to listen on is reachable from this board alone."""
-    if address == "localhost":
-        return True
-    try:
-        return ipaddress.ip_address(address).is_loopback
-    except ValueError:
-        return False
 
 
 def start(settings: Settings, folder: Path) -> Running:
@@ -185,6 +182,7 @@ def start(settings: Settings, folder: Path) -> Running:
         hub=hub,
         asker=ear.asker,
         now_ms=clock.now_ms,
+        people=People(PeopleRows(store)),
         speed=clock.speed,
         folder=folder,
     )

@@ -15,7 +15,8 @@ from waitress.task import ThreadedTaskDispatcher
 class Web:
     """A server that listens from the moment it is made. Raises StartError when the address cannot be had."""
 
-    def __init__(self, app: Flask, host: str, port: int, threads: int) -> None:
+    def __init__(self, app: Flask, host: str, port: int, threads: int, longest_body: int = 1_000_000) -> None:
+        """``longest_body``: what is longer, in bytes, is refused before it is taken in, which would fill the card."""
         self._threads = ThreadedTaskDispatcher()
         self._threads.set_thread_count(threads)
         try:
@@ -26,6 +27,8 @@ class Web:
                 port=port,
                 threads=threads,
                 connection_limit=4 * threads,
+                max_request_body_size=longest_body,
+                max_request_header_size=32_768,
                 channel_request_lookahead=1,  # so that a browser that has gone is noticed while its stream waits
                 ident="loadbook",
                 clear_untrusted_proxy_headers=True,

@@ -12,9 +12,11 @@ from typing import Any
 from loadbook.reading import Reading
 from loadbook.settings import Settings, parse_settings
 from loadbook.store.connect import LEDGER_FILE
+from loadbook.store.people import PeopleRows
 from loadbook.store.sqlite_readings import SqliteReader
 from loadbook_dashboard import create_app
 from loadbook_dashboard.parts import Parts
+from loadbook_dashboard.people import People
 from loadbook_dashboard.queries import Queries
 from loadbook_dashboard.requests import RefusedError
 from loadbook_dashboard.stream import Hub
@@ -91,12 +93,13 @@ class Site:
     folder: Path
 
 
-def settings(folder: Path) -> Settings:
-    """The site's settings, with its store in ``folder``."""
-    return parse_settings(f'tariff = "quay-two-rates"\n{SETTINGS}[store]\nfolder = "{folder}"\n', "test")
+def settings(folder: Path, dashboard: str = "") -> Settings:
+    """The site's settings, with its store in ``folder``; ``dashboard``: further lines of that table."""
+    text = SETTINGS.replace("event_streams = 24", f"event_streams = 24\n{dashboard}")
+    return parse_settings(f'tariff = "quay-two-rates"\n{text}[store]\nfolder = "{folder}"\n', "test")
 
 
-def parts_over(folder: Path, now_ms: Callable[[], int] = lambda: NOW_MS) -> Parts:
+def parts_over(folder: Path, now_ms: Callable[[], int] = lambda: NOW_MS, dashboard: str = "") -> Parts:
     """The parts of a dashboard over the store in ``folder``, with no broker behind it."""
 
     @contextmanager
@@ -106,7 +109,15 @@ def parts_over(folder: Path, now_ms: Callable[[], int] = lambda: NOW_MS) -> Part
 
     hub = Hub(24)
     hub.linked = True
-    return Parts(settings(folder), Queries(folder / LEDGER_FILE), readings, hub, Noting(), now_ms)
+    return Parts(
+        settings(folder, dashboard),
+        Queries(folder / LEDGER_FILE),
+        readings,
+        hub,
+        Noting(),
+        now_ms,
+        People(PeopleRows(folder)),
+    )
 
 
 def seeded_parts(folder: Path) -> Parts:

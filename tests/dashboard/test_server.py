@@ -23,8 +23,9 @@ from loadbook.transport.client import Client
 from loadbook.transport.embedded import EmbeddedBroker
 from loadbook.transport.packs import Entry, Pack, Step, encode
 from loadbook.transport.topics import Topics
+from loadbook_dashboard.gate import is_loopback
 from loadbook_dashboard.requests import MqttAsker, RefusedError
-from loadbook_dashboard.server import Running, is_loopback, start
+from loadbook_dashboard.server import Running, start
 from loadbook_dashboard.stream import QUEUE_LIMIT, Hub, TooManyError
 from seeded import seed
 
@@ -257,7 +258,7 @@ def test_loopback_is_told_from_the_network(address: str, alone: bool) -> None:
     assert is_loopback(address) is alone
 
 
-def test_serve_says_where_it_listens_and_that_there_is_no_login(broker: int, tmp_path: Path) -> None:
+def test_serve_on_the_network_says_so_and_shows_nothing_until_somebody_is_known(broker: int, tmp_path: Path) -> None:
     seed(tmp_path / "store")
     port = free_port()
     config = tmp_path / "loadbook.toml"
@@ -272,9 +273,13 @@ def test_serve_says_where_it_listens_and_that_there_is_no_login(broker: int, tmp
     try:
         assert child.stdout
         assert child.stdout.readline() == f"Dashboard: http://127.0.0.1:{port}/\n"
-        assert "there is no login yet" in child.stdout.readline()
+        said = child.stdout.readline()
+        assert "listens on 0.0.0.0" in said
+        assert "Nobody is known yet" in said
         with urllib.request.urlopen(f"http://127.0.0.1:{port}/", timeout=20) as page:
-            assert b"Washer 1, quay side" in page.read()
+            text = page.read()
+        assert b"Nobody is known here yet" in text
+        assert b"Washer 1, quay side" not in text
     finally:
         child.terminate()
         assert child.wait(20) == 0

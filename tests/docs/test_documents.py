@@ -12,8 +12,10 @@ from loadbook.cli import build_parser
 from loadbook.events import ALERT_KINDS
 from loadbook.reading import QUANTITIES
 from loadbook.settings import Settings
+from loadbook.store.people import PeopleRows
 from loadbook_dashboard import create_app
 from loadbook_dashboard.parts import Parts
+from loadbook_dashboard.people import People
 from loadbook_dashboard.queries import Queries
 from loadbook_dashboard.stream import Hub
 
@@ -82,7 +84,7 @@ def addresses() -> list[str]:
     settings = Settings()
     parts = Parts(
         settings=settings, queries=Queries(Path("none")), readings=nullcontext, hub=Hub(1),  # type: ignore[arg-type]
-        asker=None, now_ms=lambda: 0,  # type: ignore[arg-type]
+        asker=None, now_ms=lambda: 0, people=People(PeopleRows(Path("none"))),  # type: ignore[arg-type]
     )  # fmt: skip
     rules = [rule for rule in create_app(parts).url_map.iter_rules() if "GET" in (rule.methods or ())]
     found = {re.sub(r"<\w+:", "<", str(rule)) for rule in rules}

@@ -5,12 +5,13 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any
 
-from flask import Blueprint, abort, flash, redirect, render_template, request, session, url_for
+from flask import Blueprint, abort, flash, redirect, render_template, request, url_for
 from loadbook.alert_kinds import ALERT_TABLE, PRIORITY_ORDER, PRIORITY_WORDS, AlertKind, alert_kind, alert_title
 from werkzeug.wrappers import Response
 
 from loadbook_dashboard import words
 from loadbook_dashboard.api import FAR_MS, machine_or_404
+from loadbook_dashboard.gate import author, local_path
 from loadbook_dashboard.parts import Parts, parts
 from loadbook_dashboard.queries import KnownAlert, MachineRow
 from loadbook_dashboard.requests import RefusedError
@@ -114,19 +115,11 @@ def _lists() -> dict[str, Any]:
         "past": explained(here.queries.past_alerts(FAR_MS, PAST), machines),
         "notices": [(machines[row.machine], row.cycle) for row in finished if row.cycle.outcome == "completed"],
         "load": load_of(here, machines, [r for r in rows if r.known.active]),
-        "your_name": session.get("name", ""),
     }
 
 
-def _name() -> str:
-    name = request.form.get("name", "").strip()[:60]
-    session["name"] = name
-    return name
-
-
 def _back() -> Response:
-    back = request.form.get("back", "")
-    return redirect(back if back.startswith("/") and not back.startswith("//") else url_for("alerts.page"))
+    return redirect(local_path(request.form.get("back", ""), url_for("alerts.page")))
 
 
 def asked(machine: str, done: str, *requests: tuple[str, dict[str, Any]]) -> None:
@@ -147,7 +140,7 @@ def mark_seen(alert_id: int) -> Response:
     known = parts().queries.alert(alert_id)
     if known is None:
         abort(404)
-    name, text = _name(), request.form.get("text", "").strip()[:2000]
+    name, text = author(), request.form.get("text", "").strip()[:2000]
     wanted = request.form.get("what", "seen")
     requests: list[tuple[str, dict[str, Any]]] = []
     if text:
@@ -165,7 +158,7 @@ def mark_seen(alert_id: int) -> Response:
 def mark_all_seen() -> Response:
     """Say that you have seen everything that is over."""
     here = parts()
-    name = _name()
+    name = author()
     over = [known for known in here.open_alerts() if not known.active and known.quiet is None]
     if str(len(over)) != request.form.get("count"):
         flash("The list has changed since you looked. Look again.", "refused")
@@ -182,7 +175,7 @@ def put_aside(machine: str, kind: str) -> Response:
     machine_or_404(machine)
     if kind not in ALERT_TABLE:
         abort(404)
-    name, reason = _name(), request.form.get("reason", "").strip()[:300]
+    name, reason = author(), request.form.get("reason", "").strip()[:300]
     if request.form.get("what") == "back":
         asked(machine, "It calls again.", ("alert_unshelve", {"kind": kind, "by": name}))
         return _back()
@@ -200,7 +193,7 @@ def put_aside(machine: str, kind: str) -> Response:
 def service(machine: str) -> Response:
     """Take a machine out of service, or put it back."""
     machine_or_404(machine)
-    out, name = request.form.get("what") == "out", _name()
+    out, name = request.form.get("what") == "out", author()
     reason = request.form.get("reason", "").strip()[:300]
     if out and not reason:
         flash("To take a machine out of service, say why. Nothing was changed.", "refused")

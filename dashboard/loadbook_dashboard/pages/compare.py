@@ -11,7 +11,7 @@ from loadbook.reading import HOLD_MS, Series
 from loadbook.recognise.compare import Comparison, Measuring, PhaseCompared, compare, measuring
 
 from loadbook_dashboard import words
-from loadbook_dashboard.api import FAR_MS, machine_or_404
+from loadbook_dashboard.api import FAR_MS, machine_or_404, whole
 from loadbook_dashboard.parts import parts
 from loadbook_dashboard.queries import MachineRow
 
@@ -110,8 +110,8 @@ def _compared(machine: MachineRow, a: Cycle, b: Cycle) -> Comparison | None:
     with parts().readings() as reader:
         for cycle in (a, b):
             series = reader.series(machine.meter, cycle.start_ms - AROUND_MS, cycle.end_ms + AROUND_MS)
-            whole = covers(series, cycle)
-            sides.append(measuring(cycle, series) if whole else Measuring(cycle, []))
+            complete = covers(series, cycle)
+            sides.append(measuring(cycle, series) if complete else Measuring(cycle, []))
     return compare(sides[:1], sides[1:])
 
 
@@ -119,9 +119,7 @@ def _chosen(machine: str, name: str) -> Cycle | None:
     text = request.args.get(name, "")
     if not text:
         return None
-    if not text.isdecimal():
-        abort(400, f"{name} must be the key of a cycle.")
-    cycle = parts().queries.cycle(machine, int(text))
+    cycle = parts().queries.cycle(machine, whole(name, 0, 0, FAR_MS))
     if cycle is None:
         abort(404)
     return cycle

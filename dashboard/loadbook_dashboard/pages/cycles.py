@@ -4,14 +4,15 @@ from __future__ import annotations
 
 from typing import Any
 
-from flask import Blueprint, abort, flash, redirect, render_template, request, session, url_for
+from flask import Blueprint, abort, flash, redirect, render_template, request, url_for
 from loadbook.events import Cycle
 from loadbook.store.sqlite_readings import StoreError
 from werkzeug.wrappers import Response
 
 from loadbook_dashboard.against_chart import differences, part_lines
-from loadbook_dashboard.api import FAR_MS, machine_or_404
+from loadbook_dashboard.api import FAR_MS, machine_or_404, whole
 from loadbook_dashboard.expectation import COLUMNS, Supply
+from loadbook_dashboard.gate import author
 from loadbook_dashboard.pages.alerts import explained
 from loadbook_dashboard.parts import parts
 from loadbook_dashboard.queries import CycleRow, MachineRow
@@ -35,10 +36,7 @@ def _by_day(rows: list[CycleRow]) -> list[tuple[str, list[CycleRow]]]:
 
 def _listing(machine: str | None) -> dict[str, Any]:
     here = parts()
-    try:
-        before_ms = int(request.args.get("before", FAR_MS))
-    except ValueError:
-        abort(400, "before must be milliseconds since 1970.")
+    before_ms = whole("before", FAR_MS, 0, FAR_MS)
     rows = here.queries.cycles(machine, before_ms, A_PAGE + 1)
     machines = {m.id: m for m in here.queries.machines()}
     for row in rows:
@@ -65,7 +63,7 @@ def machine_page(machine: str) -> str:
     row = machine_or_404(machine)
     here = parts()
     g = here.glance(row, here.open_alerts(machine))
-    return render_template("machine.html", m=row, g=g, your_name=session.get("name", ""), **_listing(machine))
+    return render_template("machine.html", m=row, g=g, **_listing(machine))
 
 
 def _supply(row: MachineRow, cycle: Cycle) -> Supply:
@@ -95,7 +93,6 @@ def _cycle(machine: str, key_ms: int) -> dict[str, Any]:
         "part_lines": part_lines(row, cycle),
         "alerts": explained(queries.alerts_of_cycle(machine, key_ms), {row.id: row}),
         "notes": queries.notes_of_cycle(machine, key_ms),
-        "your_name": session.get("name", ""),
     }
 
 
@@ -117,7 +114,7 @@ def cycle_part(machine: str, key_ms: int) -> str:
 def add_note(machine: str, key_ms: int) -> Response:
     """Write a note on a cycle."""
     text = request.form.get("text", "").strip()
-    name = session["name"] = request.form.get("name", "").strip()[:60]
+    name = author()
     if not text:
         flash("The note was empty, so nothing was written.", "refused")
     else:

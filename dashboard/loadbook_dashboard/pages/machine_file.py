@@ -10,7 +10,7 @@ import hashlib
 from dataclasses import dataclass
 from typing import Any
 
-from flask import Blueprint, abort, flash, redirect, render_template, request, session, url_for
+from flask import Blueprint, abort, flash, redirect, render_template, request, url_for
 from loadbook.errors import InputError
 from loadbook.judge.limits import Limits
 from loadbook.learning import learn_from
@@ -20,7 +20,8 @@ from loadbook.reading import Series
 from loadbook.store.machine_files import FileVersion, read_versions
 from werkzeug.wrappers import Response
 
-from loadbook_dashboard.api import FAR_MS, machine_or_404
+from loadbook_dashboard.api import FAR_MS, machine_or_404, number_of
+from loadbook_dashboard.gate import author
 from loadbook_dashboard.parts import parts
 from loadbook_dashboard.queries import MachineRow
 from loadbook_dashboard.requests import RefusedError
@@ -97,7 +98,6 @@ def _show(row: MachineRow, text: str, kept: Kept, **more: Any) -> str:
         text=text,
         kept=kept,
         cycles=cycles,
-        your_name=session.get("name", ""),
         **{"change": None, "problem": "", "learned": None, "meanwhile": None, "why": "", **more},
     )
 
@@ -129,18 +129,18 @@ def change(machine: str) -> str | Response:
     """Check a text and show what would change; or keep it, after that."""
     row = machine_or_404(machine)
     text = request.form.get("text", "").replace("\r\n", "\n")
-    name = session["name"] = request.form.get("name", "").strip()[:60]
+    name = author()
     kept = _kept(row)
     try:
         _checked(row, text)
     except InputError as bad:
         return _show(row, text, kept, problem=str(bad))
     told: dict[str, Any] = {"change": plain_difference(kept.text, text), "why": _why(), "meanwhile": _meanwhile(kept)}
-    version = request.form.get("version", "")
-    if request.form.get("what") != "keep" or request.form.get("of") != kept.of or not version.isdecimal():
+    version = number_of(request.form.get("version", ""))
+    if request.form.get("what") != "keep" or request.form.get("of") != kept.of or version is None:
         return _show(row, text, kept, **told)
     try:
-        parts().asker.ask("machine_file_save", machine=machine, text=text, by=name, why=_why(), version=int(version))
+        parts().asker.ask("machine_file_save", machine=machine, text=text, by=name, why=_why(), version=version)
     except RefusedError as refused:
         return _show(row, text, _kept(row), problem=str(refused).rstrip("."), **told)
     flash("Kept. The next cycle is judged by it.", "done")
@@ -152,12 +152,12 @@ def change(machine: str) -> str | Response:
 def undo(machine: str) -> Response:
     """Bring a version back: as a new one, so that nothing is lost."""
     machine_or_404(machine)
-    version = request.form.get("version", "")
-    if not version.isdecimal():
+    version = number_of(request.form.get("version", ""))
+    if version is None:
         abort(400, "version must be a number.")
-    name = session["name"] = request.form.get("name", "").strip()[:60]
+    name = author()
     try:
-        parts().asker.ask("machine_file_undo", machine=machine, version=int(version), by=name)
+        parts().asker.ask("machine_file_undo", machine=machine, version=version, by=name)
         flash("Brought back. The next cycle is judged by it.", "done")
         parts().hub.changed(machine, "file")
     except RefusedError as refused:
@@ -172,7 +172,7 @@ def learn(machine: str) -> str:
     kept = _kept(row)
     now = kept.text
     programme = request.form.get("programme", "").strip()
-    keys = [int(key) for key in request.form.getlist("cycle") if key.isdecimal()]
+    keys = [key for text in request.form.getlist("cycle") if (key := number_of(text)) is not None]
     try:
         known = _checked(row, now)
         if not keys:

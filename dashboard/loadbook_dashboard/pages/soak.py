@@ -5,7 +5,7 @@ from __future__ import annotations
 from datetime import datetime
 from typing import Any
 
-from flask import Blueprint, Response, abort, flash, redirect, render_template, request, session, url_for
+from flask import Blueprint, Response, abort, flash, redirect, render_template, request, url_for
 from loadbook.alert_kinds import ALERT_TABLE
 from loadbook.errors import LoadbookError
 from loadbook.paper import pdf_of_html
@@ -16,6 +16,7 @@ from werkzeug.wrappers import Response as AnyResponse
 
 from loadbook_dashboard import words
 from loadbook_dashboard.api import machine_or_404
+from loadbook_dashboard.gate import author, your_name
 from loadbook_dashboard.parts import parts
 from loadbook_dashboard.requests import RefusedError
 from loadbook_dashboard.soak_report import FINDING_WORDS, VERDICT_WORDS, Remark, for_paper, gather, result_row
@@ -25,6 +26,11 @@ from loadbook_dashboard.soak_words import ENTRY_WORDS, STATE_WORDS, night, place
 blueprint = Blueprint("soak", __name__, url_prefix="/soak")
 
 SAFETY_ROWS = 6
+REPORT_POLICY = (
+    "default-src 'none'; style-src 'self'; img-src 'self' data:; frame-ancestors 'none'; base-uri 'none'; "
+    "form-action 'none'; sandbox allow-same-origin allow-modals allow-popups"
+)
+"""A report is kept as it was issued and only shown: whatever stands in it, nothing in it runs."""
 
 
 def _test_or_404(number: str) -> SoakTest:
@@ -33,11 +39,6 @@ def _test_or_404(number: str) -> SoakTest:
     if test is None:
         abort(404)
     return test
-
-
-def _me() -> str:
-    name = session["name"] = request.form.get("name", "").strip()[:60]
-    return name
 
 
 def _asked(action: str, done: str, **what: Any) -> bool:
@@ -72,7 +73,7 @@ def new(machine: str) -> str:
     """The order of a test."""
     row = machine_or_404(machine)
     kinds = [(kind, words.plain(kind), kind in STOPPING_KINDS) for kind in ALERT_TABLE]
-    return render_template("soak_new.html", m=row, kinds=kinds, your_name=session.get("name", ""))
+    return render_template("soak_new.html", m=row, kinds=kinds)
 
 
 def _number(name: str, factor: float = 1.0) -> Any:
@@ -93,7 +94,7 @@ def _order(machine: str, components: list[str]) -> dict[str, Any]:
         name: form.get(name, "").strip()
         for name in ("ticket", "customer", "appliance", "serial_number", "complaint", "parts_replaced")
     }
-    order |= {"machine": machine, "technician": _me(), "end_early_on": form.getlist("end_early_on")}
+    order |= {"machine": machine, "technician": author(), "end_early_on": form.getlist("end_early_on")}
     order["programme"] = form.get("programme") or None
     if (cycles := _number("cycles")) is not None:
         order["cycles"] = cycles
@@ -148,7 +149,7 @@ def _test(number: str) -> dict[str, Any]:
         "finding_words": FINDING_WORDS,
         "entry_words": ENTRY_WORDS,
         "programme": found.programme.id if found.programme else None,
-        "your_name": session.get("name", "") or test.order.technician,
+        "your_name": your_name() or test.order.technician,
         "safety_rows": SAFETY_ROWS,
     }
 
@@ -173,7 +174,7 @@ def diary(number: str) -> AnyResponse:
     what = request.form.get("what", "")
     if what not in said:
         abort(400, "what must be pause, resume, note or end.")
-    _asked(f"soak_{what}", said[what], number=number, by=_me(), text=request.form.get("text", "").strip())
+    _asked(f"soak_{what}", said[what], number=number, by=author(), text=request.form.get("text", "").strip())
     return redirect(url_for(".test_page", number=number))
 
 
@@ -195,7 +196,7 @@ def issue(number: str) -> AnyResponse:
     """Issue a report: made now, kept as it is."""
     here = parts()
     test = _test_or_404(number)
-    remark = Remark(_me(), request.form.get("remark", "").strip()[:4000])
+    remark = Remark(author(), request.form.get("remark", "").strip()[:4000])
     try:
         with here.queries.open() as db, here.readings() as readings:
             found = gather(db, test)
@@ -207,9 +208,12 @@ def issue(number: str) -> AnyResponse:
     return redirect(url_for(".report", number=number, report_id=report_id))
 
 
-def _report_or_404(report_id: str) -> str:
+def _report_or_404(number: str, report_id: str) -> str:
+    """A report of this very test."""
+    test = _test_or_404(number)
     with parts().queries.open() as db:
-        html = soak_ledger.report_html(db, report_id)
+        mine = any(report.id == report_id for report in soak_ledger.read_reports(db, test.id))
+        html = soak_ledger.report_html(db, report_id) if mine else None
     if html is None:
         abort(404)
     return html
@@ -218,14 +222,16 @@ def _report_or_404(report_id: str) -> str:
 @blueprint.get("/<number>/report/<report_id>")
 def report(number: str, report_id: str) -> Response:
     """A report as it was issued."""
-    return Response(_report_or_404(report_id), mimetype="text/html")
+    answer = Response(_report_or_404(number, report_id), mimetype="text/html")
+    answer.headers["Content-Security-Policy"] = REPORT_POLICY
+    return answer
 
 
 @blueprint.get("/<number>/report/<report_id>.pdf")
 def report_pdf(number: str, report_id: str) -> Response:
     """The same as PDF."""
     try:
-        pdf = pdf_of_html(for_paper(_report_or_404(report_id)))
+        pdf = pdf_of_html(for_paper(_report_or_404(number, report_id)))
     except LoadbookError as bad:
         abort(503, f"{bad}.")
     headers = {"Content-Disposition": f'attachment; filename="soak-test-{report_id}.pdf"'}

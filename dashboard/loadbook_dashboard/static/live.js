@@ -80,12 +80,18 @@
     try {
       const answer = await fetch(el.dataset.part, { headers: { Accept: "text/html" } });
       if (answer.ok) put(el, await answer.text());
+      else if (answer.status === 401) shownTheDoor();
     } catch {
       // the stream says when the server is back, and everything is read again then
     }
     const again = reading.get(el) === "again";
     reading.delete(el);
     if (again) readAgain(el);
+  }
+
+  // The session has ended: the page itself leads to the door, unless somebody is writing on it.
+  function shownTheDoor() {
+    if (![...document.querySelectorAll("[data-part]")].some(busy)) location.reload();
   }
 
   // Somebody is writing there: it is read again when he has done.
@@ -189,7 +195,10 @@
     source.onerror = () => {
       heard = false;
       show();
-      if (source.readyState === EventSource.CLOSED) setTimeout(listen, 5000); // refused: too many watch already
+      if (source.readyState === EventSource.CLOSED) { // refused: too many watch already, or the session has ended
+        setTimeout(listen, 5000);
+        for (const el of document.querySelectorAll("[data-part]")) readAgain(el);
+      }
     };
   }
 
