@@ -147,7 +147,11 @@ class Beam(Weighing):
                 if standby and not dear and needed == len(story.skipped):
                     yield self._child(story, place, at_ms, stretch, whole, flags, gap_ms)
                 break
-            if not dear:
+            # only a level that fits is looked at closely where no fault could be cheap enough
+            if not dear and (
+                (skips < 2.0 and whole + prices.LEAST_PRICE < stays + room)
+                or self.levels.healthy_z(phases[place], stretch.level_w, stretch.volts) * 0.5 < 1.0
+            ):
                 options = self.levels.explain(phases[place], stretch.level_w, stretch.volts)
                 price = options.price
                 swaps = at_ms > stretch.level_ms and not gap_ms and self._swaps(story, phase, options, stretch)

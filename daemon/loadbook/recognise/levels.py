@@ -34,6 +34,7 @@ TRICKLE_W = 14.0
 """A draw this small in a quiet phase is rather a vent, a relay or a valve's last drop than a fault."""
 BASE_MORE_W, SMALL_SUM_W = 2.5, 20.0
 CACHE = 4000
+"""So many answers are kept, of a level in a phase."""
 
 
 def _coarse(watts: float) -> float:
@@ -130,6 +131,35 @@ class _Table:
         return table
 
 
+NO_FIT_Z = 1e9
+
+
+@dataclass(slots=True)
+class _Here:
+    """The level that was asked for last, and the answers by phase. Levels are told apart to about 1 % (``coarse_w``),
+    volts to two (``coarse_v``); ``key`` names both."""
+
+    level_w: float
+    volts: float | None
+    coarse_w: float
+    coarse_v: float | None
+    key: tuple[int, int]
+    options: dict[int, Options] = field(default_factory=dict)
+    healthy_z: dict[int, float] = field(default_factory=dict)
+
+    @classmethod
+    def of(cls, level_w: float, volts: float | None) -> _Here:
+        step = 0.25 if level_w < 25 else 1.0 if level_w < 100 else 4.0 if level_w < 1000 else 12.0
+        steps = int(level_w / step + 0.5)
+        pairs_v = -1 if volts is None else int(volts / 2 + 0.5)
+        key = (steps + 10_000 * int(step * 4), pairs_v)
+        return cls(level_w, volts, steps * step, None if pairs_v < 0 else pairs_v * 2.0, key)
+
+
+_Learned = tuple[float, bool, float, tuple[tuple[int, float], ...]]
+"""All of what was learned that an answer depends on: the base, whether it was seen, the meter's steps, usual draws."""
+
+
 @dataclass(slots=True)
 class Levels:
     """Explains levels for one machine. ``base_w`` is what the machine itself draws in a cycle, learned as it goes;
@@ -144,9 +174,10 @@ class Levels:
     _cache: dict[tuple[int, int, int], Options] = field(default_factory=dict)
     _tables: dict[float | None, _Table] = field(default_factory=dict)
     _fit_rows: dict[tuple[int, float | None], tuple[list[_Fit], list[_Fit]]] = field(default_factory=dict)
-    _here: dict[int, Options] = field(default_factory=dict)
-    """By phase, of the level that was asked for last."""
-    _here_is: tuple[float, float | None] | None = None
+    _caches: dict[_Learned, dict[tuple[int, int, int], Options]] = field(default_factory=dict)
+    """What was learned moves in steps, often back and forth: answers are kept for each of them."""
+    _kept_n: int = 0
+    _here: _Here | None = None
     _phase_sets: dict[int, list[tuple[tuple[Fault, ...], tuple[int, ...], int]]] = field(default_factory=dict)
 
     @classmethod
@@ -159,7 +190,7 @@ class Levels:
         new = min(2.0, max(0.1, round(resolution_w, 1))) if resolution_w else 1.0
         if new != self.resolution_w:
             self.resolution_w = new
-            self._forget(plates_too=False)
+            self._learned()
 
     def learn_base(self, level_w: float) -> None:
         """A level at standby inside a cycle: the machine's own draw, the least that was seen for some seconds."""
@@ -167,13 +198,13 @@ class Levels:
         if abs(new - self.base_w) > 0.05 or not self.base_seen:
             self.base_w = round(new, 2)
             self.base_seen = True
-            self._forget(plates_too=False)
+            self._learned()
 
     def new_cycle(self) -> None:
         """What the machine draws in a cycle is to be seen anew: displays and relays differ by programme."""
         self.base_seen = False
         self.base_w = 1.5 if self.chart.standby_w is None else self.chart.standby_w
-        self._forget(plates_too=False)
+        self._learned()
 
     def learn_usual(self, part: int, level_w: float) -> None:
         """A part was seen drawing alone."""
@@ -184,19 +215,22 @@ class Levels:
         new = drawn if old is None else 0.8 * old + 0.2 * drawn
         self.usual_w[part] = new
         if old is None or _coarse(old) != _coarse(new):
-            self._forget()
+            self._tables.clear()
+            self._fit_rows.clear()
+            self._learned()
 
     def base_more_w(self) -> float:
         """By how much the machine itself may draw more in a cycle than at standby, as long as that was not seen."""
         return 0.0 if self.base_seen else max(0.0, min(BASE_MORE_W, self.chart.at_standby_w - self.base_w))
 
-    def _forget(self, plates_too: bool = True) -> None:
-        """Answers are kept only as long as what they were made from; ``plates_too``: what the parts draw as well."""
-        self._cache.clear()
-        self._here.clear()
-        if plates_too:
-            self._tables.clear()
-            self._fit_rows.clear()
+    def _learned(self) -> None:
+        """Something else is known now: goes on with the answers that were made from just that."""
+        usual = tuple((i, _coarse(w)) for i, w in sorted(self.usual_w.items()))
+        if len(self._caches) >= CACHE // 20:
+            self._caches.clear()
+            self._kept_n = 0
+        self._cache = self._caches.setdefault((self.base_w, self.base_seen, self.resolution_w, usual), {})
+        self._here = None
 
     def usual(self, part: int, volts: float | None) -> float:
         """What a part usually draws at this voltage, W."""
@@ -208,34 +242,45 @@ class Levels:
     def explain(self, phase: PhaseModel, level_w: float, volts: float | None) -> Options:
         """Every sensible explanation, the healthy ones first; never empty. Levels are told apart to about 1 %."""
         here = self._here
-        if self._here_is != (level_w, volts):
-            here.clear()
-            self._here_is = (level_w, volts)
-        found = here.get(phase.number)
+        if here is None or here.level_w != level_w or here.volts != volts:
+            here = self._here = _Here.of(level_w, volts)
+        found = here.options.get(phase.number)
         if found is None:
-            found = here[phase.number] = self._kept(phase, level_w, volts)
+            found = here.options[phase.number] = self._kept(phase, here)
         return found
 
-    def _kept(self, phase: PhaseModel, level_w: float, volts: float | None) -> Options:
-        step = 0.25 if level_w < 25 else 1.0 if level_w < 100 else 4.0 if level_w < 1000 else 12.0
-        steps = int(level_w / step + 0.5)
-        pairs_v = -1 if volts is None else int(volts / 2 + 0.5)
-        key = (phase.number, steps + 10_000 * int(step * 4), pairs_v)
+    def healthy_z(self, phase: PhaseModel, level_w: float, volts: float | None) -> float:
+        """How far-fetched the explanation without a fault is; more than anything where there is none."""
+        here = self._here
+        if here is None or here.level_w != level_w or here.volts != volts:
+            here = self._here = _Here.of(level_w, volts)
+        found = here.healthy_z.get(phase.number)
+        if found is None:
+            tol, own = self._tol(here.coarse_w), here.coarse_w - self.base_w
+            rows = self._fit_rows_of(phase, here.coarse_v)[0]
+            options = self._fits(phase, own, tol, [row for row in rows if not row.faults], here.coarse_w)
+            if phase.band_w is not None:
+                options += self._by_band(phase, here.coarse_w, tol)
+            found = min((o.z for o in options if not o.faults), default=NO_FIT_Z)
+            here.healthy_z[phase.number] = found
+        return found
+
+    def _kept(self, phase: PhaseModel, here: _Here) -> Options:
+        key = (phase.number, *here.key)
         found = self._cache.get(key)
         if found is None:
-            if len(self._cache) >= CACHE:
-                self._cache.clear()
-            found = self._cache[key] = self._explain(phase, steps * step, None if pairs_v < 0 else pairs_v * 2.0)
+            if self._kept_n >= CACHE:
+                self._caches.clear()
+                self._cache, self._kept_n = {}, 0
+            self._kept_n += 1
+            found = self._cache[key] = self._explain(phase, here.coarse_w, here.coarse_v)
         return found
 
     # ------------------------------------------------------------------ the work
 
     def _explain(self, phase: PhaseModel, level_w: float, volts: float | None) -> Options:
-        tol = 0.5 + 0.5 * self.resolution_w + 0.02 * level_w
-        own, table = level_w - self.base_w, self._table(volts)
-        rows = self._fit_rows.get((phase.number, volts))
-        if rows is None:
-            rows = self._fit_rows[phase.number, volts] = self._rows(phase, table), self._foreign_rows(phase, table)
+        tol, own, table = self._tol(level_w), level_w - self.base_w, self._table(volts)
+        rows = self._fit_rows_of(phase, volts)
         options = self._fits(phase, own, tol, rows[0], level_w)
         if phase.band_w is not None:
             options += self._by_band(phase, level_w, tol)
@@ -255,6 +300,17 @@ class Levels:
             if old is None or option.z < old.z:
                 best[option.faults] = option
         return Options.of(sorted(best.values(), key=lambda o: (len(o.faults), o.z)))
+
+    def _tol(self, level_w: float) -> float:
+        return 0.5 + 0.5 * self.resolution_w + 0.02 * level_w
+
+    def _fit_rows_of(self, phase: PhaseModel, volts: float | None) -> tuple[list[_Fit], list[_Fit]]:
+        """What the phase's sets of parts may draw at this voltage; and the same with one that does not belong."""
+        found = self._fit_rows.get((phase.number, volts))
+        if found is None:
+            table = self._table(volts)
+            found = self._fit_rows[phase.number, volts] = self._rows(phase, table), self._foreign_rows(phase, table)
+        return found
 
     def _small_part(self, phase: PhaseModel, own: float, table: _Table) -> int:
         """The part not listed whose watts a small draw in a quiet phase has; -1 where it is none's."""

@@ -17,6 +17,7 @@ PRICE: dict[str, float] = {
     "phase_low": 5.0,
     "phase_high": 6.5,
 }
+LEAST_PRICE = min(PRICE.values())
 RAMP_S: dict[str, tuple[tuple[float, float], ...]] = {
     # how much of the price is due after so many seconds; between two points in a straight line
     "missing": ((3.0, 0.02), (10.0, 0.35), (14.0, 1.0)),
