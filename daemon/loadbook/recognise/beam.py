@@ -12,7 +12,7 @@ from collections.abc import Iterable
 from loadbook.recognise import prices
 from loadbook.recognise.chart_model import PhaseModel
 from loadbook.recognise.hypothesis import SHORT_MS, Stay, Story, Suspect
-from loadbook.recognise.levels import Options
+from loadbook.recognise.options import Options
 from loadbook.recognise.weighing import (
     AFTER_END_PRICE,
     BELIEVED,

@@ -20,7 +20,8 @@ from loadbook.recognise.beam import Beam
 from loadbook.recognise.chart_model import chart_model
 from loadbook.recognise.cycles import build_cycle
 from loadbook.recognise.hypothesis import Story
-from loadbook.recognise.levels import Levels, Option
+from loadbook.recognise.levels import Levels
+from loadbook.recognise.options import Option
 from loadbook.recognise.track import NEVER_MS, Moment
 from loadbook.recognise.weighing import Stretch
 

@@ -11,7 +11,7 @@ from typing import Any
 
 from loadbook.recognise import prices
 from loadbook.recognise.chart_model import ChartModel, PhaseModel
-from loadbook.recognise.levels import Fault, Option, Options
+from loadbook.recognise.options import Fault, Option, Options
 
 SHORT_MS = 2_500
 """A level that lasted less says nothing about faults: a transition, an inrush, a ramp."""

@@ -6,17 +6,13 @@ is possible; else by one fault: a part missing, outside its band, or drawing tha
 
 from __future__ import annotations
 
-from collections.abc import Iterable
 from dataclasses import dataclass, field
 from math import exp, log
 from typing import NamedTuple
 
 from loadbook.judge.bands import Part
-from loadbook.recognise import prices
 from loadbook.recognise.chart_model import ChartModel, PhaseModel
-
-Fault = tuple[str, int]
-"""What is wrong, and with which part (-1: no part): one of the kinds in ``prices``."""
+from loadbook.recognise.options import NO_FIT_Z, Fault, Here, Option, Options
 
 SLACK = 0.04
 """Recognition takes a resistive part this much beyond its band for healthy; judging is for ``judge``."""
@@ -40,35 +36,6 @@ CACHE = 4000
 def _coarse(watts: float) -> float:
     """To the nearest twentieth: what was learned moves in steps, so that answers may be kept."""
     return round(exp(round(log(watts) * 20) / 20), 3)
-
-
-class Option(NamedTuple):
-    """One way to explain a level. ``z`` is how far-fetched, in nats, apart from the price of its faults."""
-
-    faults: tuple[Fault, ...]
-    mask: int
-    z: float
-
-
-class Options(tuple[Option, ...]):
-    """Every sensible explanation of one level in one phase, the healthy one first. Never empty.
-
-    ``healthy`` is the one without a fault; ``price`` what the cheapest costs in full. ``likely`` are those that may be
-    the cheapest at all: faults cost something, so beside a healthy one only what is less far-fetched has a chance.
-    """
-
-    healthy: Option | None
-    likely: tuple[Option, ...]
-    price: float
-
-    @classmethod
-    def of(cls, options: Iterable[Option]) -> Options:
-        self = cls(options)
-        first = self[0]
-        self.healthy = None if first.faults else first
-        self.likely = tuple(self) if first.faults else (first, *(o for o in self[1:] if o.z < first.z))
-        self.price = min(o.z * 0.5 + sum(prices.PRICE[f[0]] for f in o.faults) for o in self)
-        return self
 
 
 class _Fit(NamedTuple):
@@ -131,31 +98,6 @@ class _Table:
         return table
 
 
-NO_FIT_Z = 1e9
-
-
-@dataclass(slots=True)
-class _Here:
-    """The level that was asked for last, and the answers by phase. Levels are told apart to about 1 % (``coarse_w``),
-    volts to two (``coarse_v``); ``key`` names both."""
-
-    level_w: float
-    volts: float | None
-    coarse_w: float
-    coarse_v: float | None
-    key: tuple[int, int]
-    options: dict[int, Options] = field(default_factory=dict)
-    healthy_z: dict[int, float] = field(default_factory=dict)
-
-    @classmethod
-    def of(cls, level_w: float, volts: float | None) -> _Here:
-        step = 0.25 if level_w < 25 else 1.0 if level_w < 100 else 4.0 if level_w < 1000 else 12.0
-        steps = int(level_w / step + 0.5)
-        pairs_v = -1 if volts is None else int(volts / 2 + 0.5)
-        key = (steps + 10_000 * int(step * 4), pairs_v)
-        return cls(level_w, volts, steps * step, None if pairs_v < 0 else pairs_v * 2.0, key)
-
-
 _Learned = tuple[float, bool, float, tuple[tuple[int, float], ...]]
 """All of what was learned that an answer depends on: the base, whether it was seen, the meter's steps, usual draws."""
 
@@ -177,7 +119,7 @@ class Levels:
     _caches: dict[_Learned, dict[tuple[int, int, int], Options]] = field(default_factory=dict)
     """What was learned moves in steps, often back and forth: answers are kept for each of them."""
     _kept_n: int = 0
-    _here: _Here | None = None
+    _here: Here | None = None
     _phase_sets: dict[int, list[tuple[tuple[Fault, ...], tuple[int, ...], int]]] = field(default_factory=dict)
 
     @classmethod
@@ -243,7 +185,7 @@ class Levels:
         """Every sensible explanation, the healthy ones first; never empty. Levels are told apart to about 1 %."""
         here = self._here
         if here is None or here.level_w != level_w or here.volts != volts:
-            here = self._here = _Here.of(level_w, volts)
+            here = self._here = Here.of(level_w, volts)
         found = here.options.get(phase.number)
         if found is None:
             found = here.options[phase.number] = self._kept(phase, here)
@@ -253,7 +195,7 @@ class Levels:
         """How far-fetched the explanation without a fault is; more than anything where there is none."""
         here = self._here
         if here is None or here.level_w != level_w or here.volts != volts:
-            here = self._here = _Here.of(level_w, volts)
+            here = self._here = Here.of(level_w, volts)
         found = here.healthy_z.get(phase.number)
         if found is None:
             tol, own = self._tol(here.coarse_w), here.coarse_w - self.base_w
@@ -265,7 +207,7 @@ class Levels:
             here.healthy_z[phase.number] = found
         return found
 
-    def _kept(self, phase: PhaseModel, here: _Here) -> Options:
+    def _kept(self, phase: PhaseModel, here: Here) -> Options:
         key = (phase.number, *here.key)
         found = self._cache.get(key)
         if found is None:

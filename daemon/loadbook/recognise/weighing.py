@@ -12,7 +12,8 @@ from loadbook.judge.limits import Limits
 from loadbook.recognise import prices
 from loadbook.recognise.chart_model import ChartModel, PhaseModel
 from loadbook.recognise.hypothesis import SHORT_MS, Pulses, Story
-from loadbook.recognise.levels import Levels, Option
+from loadbook.recognise.levels import Levels
+from loadbook.recognise.options import Option
 
 FULL_MS = 30_000
 """A level is taken to last this long when it is asked whether another phase would explain it better."""

@@ -1,0 +1,69 @@
+"""The explanations of one level in one phase, and what is asked of them again and again, worked out once.
+
+Pure. ``levels`` makes them.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+from typing import NamedTuple
+
+from loadbook.recognise import prices
+
+Fault = tuple[str, int]
+"""What is wrong, and with which part (-1: no part): one of the kinds in ``prices``."""
+
+
+class Option(NamedTuple):
+    """One way to explain a level. ``z`` is how far-fetched, in nats, apart from the price of its faults."""
+
+    faults: tuple[Fault, ...]
+    mask: int
+    z: float
+
+
+class Options(tuple[Option, ...]):
+    """Every sensible explanation of one level in one phase, the healthy one first. Never empty.
+
+    ``healthy`` is the one without a fault; ``price`` what the cheapest costs in full. ``likely`` are those that may be
+    the cheapest at all: faults cost something, so beside a healthy one only what is less far-fetched has a chance.
+    """
+
+    healthy: Option | None
+    likely: tuple[Option, ...]
+    price: float
+
+    @classmethod
+    def of(cls, options: Iterable[Option]) -> Options:
+        self = cls(options)
+        first = self[0]
+        self.healthy = None if first.faults else first
+        self.likely = tuple(self) if first.faults else (first, *(o for o in self[1:] if o.z < first.z))
+        self.price = min(o.z * 0.5 + sum(prices.PRICE[f[0]] for f in o.faults) for o in self)
+        return self
+
+
+NO_FIT_Z = 1e9
+
+
+@dataclass(slots=True)
+class Here:
+    """The level that was asked for last, and the answers by phase. Levels are told apart to about 1 % (``coarse_w``),
+    volts to two (``coarse_v``); ``key`` names both."""
+
+    level_w: float
+    volts: float | None
+    coarse_w: float
+    coarse_v: float | None
+    key: tuple[int, int]
+    options: dict[int, Options] = field(default_factory=dict)
+    healthy_z: dict[int, float] = field(default_factory=dict)
+
+    @classmethod
+    def of(cls, level_w: float, volts: float | None) -> Here:
+        step = 0.25 if level_w < 25 else 1.0 if level_w < 100 else 4.0 if level_w < 1000 else 12.0
+        steps = int(level_w / step + 0.5)
+        pairs_v = -1 if volts is None else int(volts / 2 + 0.5)
+        key = (steps + 10_000 * int(step * 4), pairs_v)
+        return cls(level_w, volts, steps * step, None if pairs_v < 0 else pairs_v * 2.0, key)
