@@ -14,9 +14,11 @@ from loadbook.simulate.acts import Background, Drain, Dry, Fill, Heat, Hold, Spi
 from loadbook.simulate.drum import Drum
 from loadbook.simulate.metering import COARSE, FULL, NO_VOLTS, PLUG, Meter
 from loadbook.simulate.model import Model, Step, Truth, part, phase
+from otherhands import otherhand
 
 PUMP, VALVE, DRUM, HEAT, CIRC = ("pump_out",), ("inlet",), ("drum_motor",), ("element",), ("circulation",)
 Rng = np.random.Generator
+OTHER_HANDS = 1000
 
 
 def _limits(rng: Rng, low_s: float, high_s: float) -> tuple[float, float]:
@@ -189,7 +191,9 @@ def _model(
 
 
 def unseen(seed: int) -> tuple[Model, Meter]:
-    """A machine and its meter from a seed."""
+    """A machine and its meter from a seed; from 1000 on, files as other people would write them."""
+    if seed >= OTHER_HANDS:
+        return otherhand(seed)
     model = (washer, dishwasher, dryer)[seed % 3](seed)
     return model, (FULL, FULL, NO_VOLTS, PLUG, COARSE)[(seed // 3) % 5]
 

@@ -146,7 +146,12 @@ def main() -> None:
     parser.add_argument("--learn-from", type=int, default=3, help="so many good cycles")
     parser.add_argument("--no-chart", action="store_true", help="also: cycles and looks without a chart")
     parser.add_argument("--unseen", type=int, default=0, help="this many machines drawn from seeds instead")
-    parser.add_argument("--unseen-from", type=int, default=0, help="their first seed")
+    parser.add_argument(
+        "--unseen-from",
+        type=int,
+        default=0,
+        help="their first seed (from 1000 on: files as other people would write them)",
+    )
     parser.add_argument("--no-sim", action="store_true", help="leave the simulated machines out")
     parser.add_argument("--no-speed", action="store_true", help="leave the speed table out")
     args = parser.parse_args()

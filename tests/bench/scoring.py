@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 from datetime import datetime
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -171,12 +172,18 @@ def _frames(
     now = np.full(n, -1)
     for at_s, phase in live:
         now[max(round(at_s - start_s), 0) :] = -1 if phase is None else ids.setdefault(phase, len(ids))
+    other = true.copy()
+    for cycle in truth:
+        for before, phase in pairwise(cycle["phases"]):
+            if "may_start_until" in phase:
+                a, b = (round(seconds(phase[k]) - start_s) for k in ("start", "may_start_until"))
+                other[max(a, 0) : max(b, 0)] = ids[before["id"]]
     inside = true >= 0
     for a_s, b_s in gaps:
         inside[max(round(a_s - start_s), 0) : max(round(b_s - start_s), 0)] = False
     out.frames = int(inside.sum())
-    out.final_right = int((final[inside] == true[inside]).sum())
-    out.live_right = int((now[inside] == true[inside]).sum())
+    out.final_right = int(((final == true) | (final == other))[inside].sum())
+    out.live_right = int(((now == true) | (now == other))[inside].sum())
 
 
 def _boundaries(
@@ -189,10 +196,15 @@ def _boundaries(
         return [(i, at_s) for i, at_s in every if not any(a - 1 <= at_s <= b + 1 for a, b in gaps)]
 
     true, other = starts(truth), starts(said)
+    open_s = {
+        (p["id"], seconds(p["start"])): seconds(p["may_start_until"])
+        for c in truth for p in c["phases"] if "may_start_until" in p
+    }  # fmt: skip
     left = list(other)
     right = 0
     for name, at_s in true:
-        near = [x for x in left if x[0] == name and abs(x[1] - at_s) <= within_s]
+        last_s = max(at_s, open_s.get((name, at_s), at_s)) + within_s
+        near = [x for x in left if x[0] == name and at_s - within_s <= x[1] <= last_s]
         if near:
             left.remove(min(near, key=lambda x: abs(x[1] - at_s)))
             right += 1

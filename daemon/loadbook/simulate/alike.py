@@ -41,6 +41,19 @@ def hidden_until_s(view: View, number: int) -> float:
     return before.start * DT_S + chart.max_s if alike else 0.0
 
 
+def same_look_until_s(view: View, number: int) -> float:
+    """Until when a stay may as well be the one before it, whose chart is the same, or lets all its parts come and go
+    as they like; 0 where it may not."""
+    stay = view.stays[number]
+    before = view.stays[number - 1] if number else stay
+    one, two = view.chart(before), view.chart(stay)
+    same = (set(one.on), set(one.pulsing)) == (set(two.on), set(two.pulsing))
+    loose = not one.on and {*two.on, *two.pulsing} <= set(one.pulsing)
+    if before is stay or before.cycle != stay.cycle or not (same or loose):
+        return 0.0
+    return min(before.start * DT_S + one.max_s, stay.end * DT_S)
+
+
 def over_already(view: View, stay: Stay, at: int, parts: set[str]) -> bool:
     """Whether the phase may as well be over at step ``at``: its ``min_s`` has passed, and what still draws is what the
     next phase of the chart looks like."""

@@ -14,7 +14,7 @@ from typing import Any
 import numpy as np
 
 from loadbook.simulate import charted, seen
-from loadbook.simulate.alike import rivals_until_s
+from loadbook.simulate.alike import rivals_until_s, same_look_until_s
 from loadbook.simulate.expect import Expected, View
 from loadbook.simulate.metering import Rows
 from loadbook.simulate.run import DT_S, Recorded
@@ -28,6 +28,8 @@ class CycleTruth:
     outcome: str
     phases: list[tuple[str, str, float, float]] = field(default_factory=list)
     missing: list[tuple[str, str]] = field(default_factory=list)
+    alike_s: dict[str, float] = field(default_factory=dict)
+    """By phase: until when it may as well be the one before, which looks the same."""
 
 
 @dataclass
@@ -64,9 +66,11 @@ def cycles_of(view: View) -> list[CycleTruth]:
     drawn = view.recorded.part_w[:-1].sum(axis=0) > 1.0
     for number, played in enumerate(view.recorded.run.cycles):
         stays = [s for s in view.stays if s.cycle == number]
+        alike = {s.id: same_look_until_s(view, k) for k, s in enumerate(view.stays) if s.cycle == number}
         active = np.flatnonzero(drawn[played.start : played.end])
         last = played.start + (int(active[-1]) + 1 if active.size else 0)
         cycle = CycleTruth(played.programme, played.start * DT_S, last * DT_S, played.outcome)
+        cycle.alike_s = {i: until_s for i, until_s in alike.items() if until_s}
         for stay in stays:
             end = min(stay.end, last)
             if end > stay.start:
@@ -84,7 +88,7 @@ def _cut(view: View, number: int, cycle: CycleTruth, until_s: float) -> CycleTru
         return cycle
     phases = [(i, st, a, min(b, until_s)) for i, st, a, b in cycle.phases if a < until_s]
     programme = cycle.programme if rivals_until_s(view, number) <= until_s else None
-    return CycleTruth(programme, cycle.start_s, until_s, "running", phases)
+    return CycleTruth(programme, cycle.start_s, until_s, "running", phases, alike_s=cycle.alike_s)
 
 
 def switches_of(recorded: Recorded) -> list[tuple[float, float]]:
@@ -107,7 +111,11 @@ def as_json(truth: Truth, iso: Callable[[float], str], **about: Any) -> dict[str
         "cycles": [
             {
                 "start": iso(c.start_s), "end": iso(c.end_s), "programme": c.programme, "outcome": c.outcome,
-                "phases": [{"id": i, "stage": st, "start": iso(a), "end": iso(b)} for i, st, a, b in c.phases],
+                "phases": [
+                    {"id": i, "stage": st, "start": iso(a), "end": iso(b)}
+                    | ({"may_start_until": iso(c.alike_s[i])} if i in c.alike_s else {})
+                    for i, st, a, b in c.phases
+                ],
                 "missing": [i for i, _ in c.missing],
             }
             for c in truth.cycles
