@@ -14,7 +14,7 @@ from loadbook.judge.limits import Limits
 from loadbook.logs import read_log
 from loadbook.machine import parse_machine
 from loadbook.reading import Series
-from loadbook.simulate import catalogue
+from loadbook.simulate import catalogue, machines
 
 PLATE = """
 [machine]
@@ -96,3 +96,18 @@ def test_a_cycle_ends_where_it_ended_however_well_the_next_one_fits_it_too() -> 
     for cycle, true in zip(cycles.values(), made.truth.cycles, strict=True):
         assert cycle.start_ms / 1000 == pytest.approx(true.start_s, abs=3)
         assert cycle.end_ms / 1000 == pytest.approx(true.end_s, abs=3)
+
+
+def test_a_stop_in_a_quiet_phase_is_said_thirty_seconds_after_its_longest() -> None:
+    """Passive drying may stand still for 2,100 s; the last drain that should follow does not make it come sooner."""
+    model = machines.dishwasher()
+    scenario = catalogue.faulty(model, "daily-60", "stopped-in-quiet", 0)
+    assert scenario
+    made = scenario.make()
+    (due,) = [e for e in made.truth.expected if e.needed]
+    assessor = Assessor(model.machine, Limits())
+    series = Series(at_ms=np.round(made.rows.true_s * 1000).astype(np.int64), power_w=made.rows.columns["power_w"])
+    events = [*assessor.feed_series(series), *assessor.finish()]
+    alerts = {e.alert.key: e.alert for e in events if isinstance(e, AlertChanged) and not e.withdrawn}
+    (stop,) = [a for a in alerts.values() if a.kind == "stopped_early"]
+    assert due.provable_s - 2 <= stop.raised_ms / 1000 <= due.due_s

@@ -286,7 +286,11 @@ class CycleAlerts:
             return [max(late_ms - since_ms, 0) + here.max_ms + grace_ms + 1_000]
         if after is not None and after.quiet:
             return [after.max_ms + grace_ms]
-        return [int(self.limits.stopped_s * 1000)]
+        stopped_ms = int(self.limits.stopped_s * 1000)
+        last = story.past[-1] if story.past else None
+        if last is not None and last.place < place and phases[last.place].quiet:  # its time has passed unseen
+            return [max(last.late_ms - since_ms, 0) + phases[last.place].max_ms + grace_ms + 1_000]
+        return [stopped_ms]
 
     def stop(self, key_ms: int, best: Story, stretch: Stretch, at_ms: int, still_ms: int) -> list[Event]:
         """Raises ``stopped_early`` when its time has come; clears it when the cycle goes on."""

@@ -82,16 +82,17 @@ def neighbours(view: View, number: int) -> tuple[str, ...]:
     return tuple(dict.fromkeys([stay.id, *near]))
 
 
-def rivals_until_s(view: View, cycle: int) -> float:
+def rivals_until_s(view: View, cycle: int, *, with_a_fault: bool = False) -> float:
     """Until when another programme of the chart explains everything seen of a cycle: 0 where there is no other,
-    infinity where one fits to the end."""
+    infinity where one fits to the end. ``with_a_fault``: also where one of its parts is missing in one phase, for
+    that is as good a story as a phase that was too short."""
     machine = view.recorded.run.model.machine
     played = view.recorded.run.cycles[cycle]
     others = [p for p in machine.programmes if p.id != played.programme]
     if not others:
         return 0.0
     pieces = _pieces(view, cycle)
-    return max(_refuted_s(p, pieces) for p in others)
+    return max(_refuted_s(p, pieces, with_a_fault) for p in others)
 
 
 def _pieces(view: View, cycle: int) -> list[tuple[float, float, frozenset[str]]]:
@@ -111,30 +112,38 @@ def _pieces(view: View, cycle: int) -> list[tuple[float, float, frozenset[str]]]
     return out
 
 
-def _refuted_s(programme: Programme, pieces: list[tuple[float, float, frozenset[str]]]) -> float:
+def _refuted_s(programme: Programme, pieces: list[tuple[float, float, frozenset[str]]], with_a_fault: bool) -> float:
     """When the programme no longer explains the pieces; infinity where it explains them all."""
     rows = programme.phases
-    states: set[tuple[int, float]] = set()
+    states: set[tuple[int, float, int]] = set()  # (row, entered at, row with a part missing or -1)
+
+    def may_be(k: int, ill: int, parts: frozenset[str]) -> int | None:
+        if fits(rows[k], parts):
+            return ill
+        one_gone = bool(parts) and fits(rows[k], {*parts, *rows[k].on}) and len({*rows[k].on} - parts) == 1
+        return k if with_a_fault and one_gone and ill in (-1, k) else None
+
     for number, (start_s, end_s, parts) in enumerate(pieces):
-        after: set[tuple[int, float]] = set()
+        after: set[tuple[int, float, int]] = set()
         if number == 0:
             for k, row in enumerate(rows):
-                if fits(row, parts):
-                    after.add((k, start_s))
+                if (ill := may_be(k, -1, parts)) is not None:
+                    after.add((k, start_s, ill))
                 if not row.optional:
                     break
-        for k, entered_s in states:
-            if fits(rows[k], parts) and end_s - entered_s <= rows[k].max_s + 0.5 * PIECE_S:
-                after.add((k, entered_s))
+        for k, entered_s, was_ill in states:
+            ill = may_be(k, was_ill, parts)
+            if ill is not None and end_s - entered_s <= rows[k].max_s + 0.5 * PIECE_S:
+                after.add((k, entered_s, ill))
             if start_s - entered_s < rows[k].min_s - 0.5 * PIECE_S:
                 continue
             for later in range(k + 1, len(rows)):
-                if fits(rows[later], parts):
-                    after.add((later, start_s))
+                if (ill := may_be(later, was_ill, parts)) is not None:
+                    after.add((later, start_s, ill))
                 if not rows[later].optional:
                     break
         if not after:
-            limits = [e + rows[k].max_s for k, e in states if fits(rows[k], parts)]
+            limits = [e + rows[k].max_s for k, e, ill in states if may_be(k, ill, parts) is not None]
             return max([start_s, *limits])
         states = after
     return float("inf")

@@ -54,10 +54,11 @@ def _length(view: View, number: int, stay: Stay, chart: PhaseChart) -> list[Expe
     if seconds < chart.min_s - 1 and not stopped and seconds > 0:
         at = end * DT_S
         rivals_s = rivals_until_s(view, stay.cycle)
+        known_s = max(at, rivals_until_s(view, stay.cycle, with_a_fault=True))
         blurred = hidden_s > start_s or (bool(later) and fits(chart, drawing(view, later[0])))
         out.append(
-            Expected("phase_too_short", at, max(at - 2, rivals_s - LATER_S), max(at, rivals_s) + LATER_S + view.slack_s,
-                    phases=(stay.id,), cycle=stay.cycle, may=blurred or rivals_s == float("inf"),
+            Expected("phase_too_short", at, max(at - 2, rivals_s - LATER_S), known_s + LATER_S + view.slack_s,
+                    phases=(stay.id,), cycle=stay.cycle, may=blurred or known_s == float("inf"),
                     also=("component_missing",) if later and _gone_parts(view, stay, later[0]) else ())
         )  # fmt: skip
     return [one for one in out if one.provable_s < float("inf")]
@@ -90,7 +91,7 @@ def _order(view: View) -> list[Expected]:
         rows = view.programme(stays[0]).phases
         place = {p.id: i for i, p in enumerate(rows)}
         came = {s.id for s in stays}
-        rivals_s = rivals_until_s(view, number)
+        rivals_s, known_s = rivals_until_s(view, number), rivals_until_s(view, number, with_a_fault=True)
         highest = -1
         for k, stay in enumerate(stays):
             here = place[stay.id]
@@ -105,12 +106,13 @@ def _order(view: View) -> list[Expected]:
                     continue
                 same = (row.on, row.pulsing) == (view.chart(stay).on, view.chart(stay).pulsing)
                 later = stays[min(k + 1, len(stays) - 1)]
-                due_s = max(later.end * DT_S if same else at_s, rivals_s) + LATER_S + view.slack_s
+                due_s = max(later.end * DT_S if same else at_s, known_s) + LATER_S + view.slack_s
                 gone = {*view.chart(stay).on, *view.chart(stay).pulsing} < {*row.on, *row.pulsing}
                 late = row.id in came  # it came after all: missing was true until then
+                open_for_ever = known_s == float("inf")
                 out.append(
                     Expected("phase_missing", at_s, max(at_s, rivals_s - LATER_S), due_s, phases=(row.id,),
-                            cycle=number, may=late, also=("component_missing",) if gone else ())
+                            cycle=number, may=late or open_for_ever, also=("component_missing",) if gone else ())
                 )  # fmt: skip
             highest = max(highest, here)
     return [one for one in out if one.provable_s < float("inf")]

@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 
+from loadbook.simulate.bands import idle_limit_w, standby_limit_w
 from loadbook.simulate.expect import Expected
 from loadbook.simulate.metering import Rows, drop
 from loadbook.simulate.model import Model, Step
@@ -274,8 +275,9 @@ def anti_crease_forever(model: Model, programme: str) -> Case | None:
 
 
 def hungry_standby(model: Model, programme: str) -> Case | None:
-    limit = 4.0 if model.plate.standby_w is None else 2 * model.plate.standby_w + 0.5
-    extra = max(limit * 1.5 - model.off_w, 1.0)
+    """Above what idling may draw, below what is taken for standby: more would pass for a valve."""
+    limit, standby = idle_limit_w(model.plate.standby_w), standby_limit_w(model.plate.standby_w)
+    extra = max(min(limit * 1.5, 0.5 * (limit + standby)) - model.off_w, 0.5)
     return Case(session=lambda s: replace(s, after_s=2400.0, dark_after_s=60.0, idle_extra_w=extra))
 
 

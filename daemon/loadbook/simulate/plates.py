@@ -49,9 +49,10 @@ def _listed(view: View, number: int, name: str) -> list[Expected]:
     out: list[Expected] = []
     for first, last in spells(asked & dead, 1.0):
         out += _missing(view, number, name, first, last)
-    for first, last in spells(asked & ~dead):
+    at_work = spells(asked & ~dead)
+    for first, last in at_work:
         out += _level(view, number, name, first, last)
-    return out
+    return out or _in_strokes(view, number, name, at_work)
 
 
 def _share(view: View, name: str, stay: Stay) -> float:
@@ -132,6 +133,22 @@ def _level(view: View, number: int, name: str, first: int, last: int) -> list[Ex
     return [
         Expected(kind, began_s, began_s + 2, began_s + seen_s + EVIDENCE_S + view.slack_s, may=not firm,
                 phases=neighbours(view, number), components=(name,), cycle=stay.cycle)
+    ]  # fmt: skip
+
+
+def _in_strokes(view: View, number: int, name: str, at_work: list[tuple[int, int]]) -> list[Expected]:
+    """A motor whose strokes are too short to be judged, but truly above its plate: that may be said."""
+    stay, machine = view.stays[number], view.recorded.run.model.machine
+    row, settle = view.recorded.run.index[name], round(INRUSH_S / DT_S)
+    _, high = band_w(machine, machine.component(name), None)
+    drawn = view.recorded.part_w[row]
+    strokes = [drawn[stay.start + a + settle : stay.start + b] for a, b in at_work if b - a > 2 * settle]
+    if not strokes or float(np.percentile(np.concatenate(strokes), 75)) <= high:
+        return []
+    began_s = (stay.start + at_work[0][0]) * DT_S
+    return [
+        Expected("power_high", began_s, began_s + 2, stay.end * DT_S, may=True, phases=neighbours(view, number),
+                components=(name,), cycle=stay.cycle)
     ]  # fmt: skip
 
 
