@@ -41,7 +41,12 @@ class Store(Strict):
         default="sqlite",
         description="sqlite: on this board; line_protocol: a server that speaks InfluxDB 2's write API",
     )
-    commit_every_s: float = Field(default=10.0, ge=0.2, le=60, description="Readings are committed this often, s")
+    commit_every_s: float = Field(
+        default=30.0,
+        ge=0.2,
+        le=60,
+        description="Readings are committed this often, s: a power cut costs at most so much, seldom spares the card",
+    )
     keep_free_mb: int = Field(default=300, ge=10, description="The store stops growing when less is free, MB")
     keep_full_rate_days: int = Field(default=90, ge=1, description="Full-rate readings are kept this long, days")
     archive_folder: str = Field(

@@ -13,10 +13,11 @@ from typing import cast
 from flask import current_app
 from loadbook.events import Cycle
 from loadbook.settings import Settings
+from loadbook.store.sqlite_readings import StoreError
 
 from loadbook_dashboard.glance import Glance, glance
 from loadbook_dashboard.people import People
-from loadbook_dashboard.queries import KnownAlert, MachineRow, Queries
+from loadbook_dashboard.queries import KnownAlert, MachineRow, NotReadyError, Queries
 from loadbook_dashboard.requests import Asker
 from loadbook_dashboard.standing import settle
 from loadbook_dashboard.stream import Hub
@@ -54,13 +55,23 @@ class Parts:
         if cycle is not None and cycle.outcome == "running" and cycle.programme and machine.phase:
             usual = self.queries.usual_rest_s(machine.id, cycle.programme, machine.phase)
         last = self.hub.last(machine.meter) if machine.meter else None
-        if last is not None:
-            machine.last_reading_ms = max(last.at_ms, machine.last_reading_ms or 0)
+        heard_ms = last.at_ms if last is not None else self.stored_ms(machine.meter)
+        if heard_ms is not None:
+            machine.last_reading_ms = max(heard_ms, machine.last_reading_ms or 0)
         mine = [known for known in open_alerts if known.machine == machine.id]
         found = glance(machine, cycle, mine, usual, self.now_ms())
         if last is not None and last.at_ms >= (found.last_reading_ms or 0):
             found.power_w = last.power_w
         return found
+
+    def stored_ms(self, meter: str | None) -> int | None:
+        """A meter's newest reading in the store: the ledger notes it only now and then."""
+        try:
+            with self.readings() as reader:
+                span = reader.span(meter) if meter else None
+        except (NotReadyError, StoreError):
+            return None
+        return None if span is None else span[1]
 
     def brought_up(self, machine: MachineRow, cycle: Cycle) -> Cycle:
         """A running cycle as it is by the last reading: the recogniser writes it down only when something changes."""

@@ -24,6 +24,7 @@ from loadbook.store.connect import LEDGER_FILE
 from loadbook.store.people import PeopleRows
 from loadbook.transport.client import Client
 from loadbook.transport.packs import Step, decode
+from loadbook.transport.senml import SenmlError
 from loadbook.transport.topics import Topics, subject_of
 
 from loadbook_dashboard import create_app
@@ -85,7 +86,10 @@ class Ear:
         return self.client.publish(self.topics.request, json.dumps(request, ensure_ascii=False))
 
     def _readings(self, topic: str, payload: bytes) -> None:
-        pack = decode(self.site, payload)
+        try:
+            pack = decode(self.site, payload)
+        except SenmlError:
+            return  # the recorder says so
         newest = len(pack.entries) - TOLD_OF_A_PACK
         for place, entry in enumerate(pack.entries):
             if isinstance(entry.what, Reading):
@@ -105,6 +109,7 @@ class Ear:
             return
         if subject_of(topic) == RECORDER:
             self.hub.recorder_state(bool(state.get("online", True)), str(state.get("trouble") or ""))
+            self.hub.set_aside(state.get("set_aside"))
         else:
             self.hub.poller_state(subject_of(topic), state)
 

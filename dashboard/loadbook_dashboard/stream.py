@@ -79,6 +79,8 @@ class Hub:
         self.limit = limit
         self.linked = False
         self.recorder_trouble = ""
+        self.aside: dict[str, dict[str, Any]] = {}
+        """By meter: messages and entries the recorder set aside, why and when last."""
         self._watchers: set[Watcher] = set()
         self._recent: dict[str, deque[Reading]] = defaultdict(lambda: deque(maxlen=KEEP_READINGS))
         self._meters: dict[str, dict[str, Any]] = {}
@@ -120,6 +122,14 @@ class Hub:
         if said != self.recorder_trouble:
             self.recorder_trouble = said
             self.say("link", self._link())
+
+    def set_aside(self, by_meter: Any) -> None:
+        """How much of each meter's messages the recorder could not read; anything but a table by meter is none."""
+        table = by_meter if isinstance(by_meter, dict) else {}
+        table = {str(k): v for k, v in table.items() if isinstance(v, dict)}
+        if table != self.aside:
+            self.aside = table
+            self.say("meters", {"poller": ""})
 
     def _link(self) -> dict[str, Any]:
         return {"linked": self.linked, "trouble": self.recorder_trouble}

@@ -40,6 +40,10 @@ class Source(Protocol):
         """Energy used in the span, Wh."""
         ...
 
+    def span(self, meter: str) -> tuple[int, int] | None:
+        """(first, last) instant stored of a meter, ms; None for an unknown one."""
+        ...
+
 
 def trace(source: Source, recent: Series, meter: str, *, start_ms: int, end_ms: int, columns: int) -> dict[str, Any]:
     """Least and most per pixel column of [start_ms, end_ms), ready for JSON. ``recent`` is what the store may lack.

@@ -60,11 +60,9 @@ port = {port}
     return "".join(parts)
 
 
-def measure(count: int, minutes: float) -> None:
-    """One row of the table."""
-    clock = Clock()
+def meters_of(count: int, clock: Clock) -> list[SimulatedLine]:
+    """Meters in front of washers, each somewhere else in its programme, as machines are."""
     series = read_log(find_log(Path("washer-healthy"))).series
-    # Each meter is somewhere else in its programme, as machines are.
     lines = []
     for first in range(0, count, PER_LINE):
         meters = []
@@ -73,6 +71,13 @@ def measure(count: int, minutes: float) -> None:
             player = Player(series.slice(start, len(series)), clock, loop=True)
             meters.append(SimulatedMeter(unit, load_map("float32-big-endian", share("config")), player))
         lines.append(SimulatedLine(meters, clock).start())
+    return lines
+
+
+def measure(count: int, minutes: float) -> None:
+    """One row of the table."""
+    clock = Clock()
+    lines = meters_of(count, clock)
     with tempfile.TemporaryDirectory() as name:
         folder, port = Path(name), free_port(None, 0)
         (folder / "loadbook.toml").write_text(settings(count, lines, folder, port), encoding="utf-8")

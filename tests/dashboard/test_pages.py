@@ -140,6 +140,17 @@ def test_a_meter_that_does_not_answer_says_what_to_look_at(parts: Parts, client:
     assert "Left out, because it cannot be: power factor 98.0. To look at: word order" in page
 
 
+def test_a_meter_whose_messages_cannot_be_read_says_so_and_where_they_are(parts: Parts, client: FlaskClient) -> None:
+    assert "could not be read" not in text_of(client, "/meters")
+    counted = {"messages": 12, "entries": 3, "why": "power must be a number in W, not 2.0 <kW>", "at_ms": NOW_MS}
+    parts.hub.set_aside({"stranger": counted, "odd": "no table"})
+    said = text_of(client, "/meters")
+    assert "stranger no machine behind it" in said
+    assert "12 messages could not be read and were set aside, the last" in said
+    assert "power must be a number in W, not 2.0 &lt;kW&gt;" in client.get("/meters").get_data(as_text=True)
+    assert "odd" not in said
+
+
 def test_marking_as_seen_asks_the_recorder_and_needs_a_token(client: FlaskClient, parts: Parts) -> None:
     alert = parts.queries.open_alerts("harbour-dish-2")[0]
     path = f"/alerts/{alert.id}/seen"

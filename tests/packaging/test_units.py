@@ -58,6 +58,7 @@ def test_services_wait_for_the_clock_and_the_broker_and_are_watched(unit: Path) 
     devices = re.findall(r"^DeviceAllow=(.*)$", text, re.M)
     if unit.name == "loadbook-poll.service":
         assert "DevicePolicy=closed" in text and "char-ttyUSB rw" in devices
+        assert "RuntimeDirectory=loadbook-poll" in text and "RuntimeDirectoryPreserve=yes" in text
     else:
         assert "PrivateDevices=yes" in text and not devices
 

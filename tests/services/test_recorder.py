@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import time
 from contextlib import closing
 from pathlib import Path
 
@@ -12,6 +13,7 @@ from loadbook.files import find_log
 from loadbook.logs import read_log
 from loadbook.reading import Reading
 from loadbook.services.recorder import Recorder
+from loadbook.services.watch import Watch
 from loadbook.settings import Broker
 from loadbook.store.connect import LEDGER_FILE, read_only
 from loadbook.store.sqlite_readings import SqliteReader, StoreError
@@ -85,7 +87,7 @@ def test_alerts_and_phases_go_out_also_while_the_store_refuses(scene, monkeypatc
     until(lambda: any(kind == "phase" and said["state"] == "running" for kind, said in scene.heard))
     scene.heard.clear()
 
-    def refuse(rows):
+    def refuse(*_):
         raise StoreError("the card is full")
 
     monkeypatch.setattr(scene.recorder.books.store, "append", refuse)
@@ -138,3 +140,99 @@ def test_rubbish_on_its_topics_is_passed_over(scene):
     until(lambda: scene.stored() == 50)
     assert scene.recorder.healthy()
     assert isinstance(LOG[0], Reading)
+
+
+def strange(first: int, entries: list[str], session: str = "other") -> bytes:
+    """A pack of somebody else's making: the entries' own records as JSON text, at LOG's times."""
+    rows = [f'{{"bn":"loadbook/quay-street/m1/","bt":{T0_S},"n":"session","vs":"{session}"}}', '{"n":"oldest","v":1}']
+    for i, text in enumerate(entries):
+        number = first + i
+        rows.append(f'{{"n":"sequence","v":{number},"t":{number}}}')
+        rows.append(f'{{"t":{number},{text}}}')
+    return f"[{','.join(rows)}]".encode()
+
+
+T0_S = LOG[0].at_ms // 1000
+GOOD = '"n":"power","u":"W","v":5'
+
+
+def committed_of(scene: Scene, session: str) -> int:
+    return scene.recorder.books.store.committed().get((session, "m1"), 0)
+
+
+@pytest.mark.parametrize(
+    "bad",
+    [
+        '"n":"power","u":"kW","v":2',
+        '"n":"power","u":"W","v":1e30',
+        '"n":"power","u":"W","v":NaN',
+        '"n":"power","u":"W","v":"two"',
+        '"n":"power","u":"W"',
+        '"n":"power","u":"W","v":1,"must_":1',
+    ],
+)
+def test_an_entry_nobody_can_read_is_set_aside_and_its_neighbours_are_stored(scene, bad, caplog):
+    payload = strange(1, [GOOD, bad, GOOD])
+    scene.client.publish(TOPICS.readings("m1"), payload)
+    scene.client.publish(TOPICS.readings("m1"), strange(4, [GOOD]))
+    until(lambda: committed_of(scene, "other") == 4)
+    assert scene.stored() == 3
+    kept = [json.loads(line) for line in (scene.folder / "data" / "set-aside" / "latest.jsonl").open()]
+    assert [row["message"].encode() for row in kept] == [payload]
+    standing = scene.recorder._reception.standing()["set_aside"]["m1"]
+    assert (standing["messages"], standing["entries"]) == (1, 1)
+    assert "meter m1: a message cannot be read and is set aside" in caplog.text
+    until(lambda: any(k == "state" and said.get("set_aside", {}).get("m1") for k, said in scene.heard), 40)
+
+
+def test_a_message_nobody_can_read_is_passed_over_only_when_it_can_never_come_otherwise(scene, monkeypatch):
+    monkeypatch.setattr("loadbook.services.intake.HOLE_WAIT_S", 2.0)
+    monkeypatch.setattr("loadbook.services.recorder.TELL_AGAIN_S", 0.1)
+    asked: list[int] = []
+
+    def hear(_: str, payload: bytes) -> None:
+        asked.append(json.loads(payload).get("wanted", {}).get("m1"))
+
+    def sent_again() -> bool:  # by a poller that knows no better
+        for pack in (b"[broken", strange(5, [GOOD, GOOD])):
+            scene.client.publish(TOPICS.readings("m1"), pack)
+        time.sleep(0.2)
+        return committed_of(scene, "other") == 6
+
+    scene.client.subscribe(TOPICS.committed, hear)
+    scene.client.publish(TOPICS.readings("m1"), strange(1, [GOOD, GOOD]))
+    until(sent_again)
+    assert asked.count(3) >= 3
+    assert scene.stored() == 4
+    assert scene.recorder._reception.standing()["passed_over"] == 2
+
+
+def test_a_recogniser_that_fails_costs_no_reading_and_begins_anew(scene, monkeypatch, caplog):
+    feed = Watch.feed
+
+    def fails_once(watch: Watch, reading: Reading) -> list:
+        if reading.at_ms == LOG[330].at_ms and not scene.recorder._reception.failures:
+            raise ZeroDivisionError
+        return feed(watch, reading)
+
+    monkeypatch.setattr(Watch, "feed", fails_once)
+    scene.put(0, 700)
+    until(lambda: scene.stored() == 700)
+    assert scene.recorder._reception.failures == 1
+    assert "begins anew; readings are kept" in caplog.text
+    until(lambda: scene.outbox.standing()["waiting"] == 0)
+    with closing(read_only(scene.folder / "data" / LEDGER_FILE)) as db:  # the cycle begun before is taken back
+        assert all(row["key_ms"] > LOG[330].at_ms for row in db.execute("SELECT key_ms FROM cycle"))
+
+
+def test_runs_of_a_poller_that_it_no_longer_holds_are_forgotten(scene):
+    for i in range(8):
+        box = Outbox(scene.folder / "box", boot="b", clock_is_set=lambda: True, most_bytes=10**8)
+        scene.outbox.close()
+        scene.outbox = scene.delivery._outbox = box
+        scene.put(10 * i, 10 * i + 10)
+        until(lambda n=i: scene.stored() == 10 * n + 10)
+        until(lambda: scene.outbox.standing()["waiting"] == 0)
+    sessions = [session for session, _ in scene.recorder.books.store.committed()]
+    assert box.session in sessions
+    assert len(sessions) <= 4

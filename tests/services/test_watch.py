@@ -130,6 +130,34 @@ def test_intake_takes_each_once_and_asks_for_what_is_missing():
     assert [e.sequence for e in intake.accept(pack(3, 3, 3, "new")).fresh] == [3, 4, 5]
 
 
+def test_a_hole_is_passed_over_when_only_what_cannot_be_read_comes_of_it():
+    intake = Intake({("s", "m1"): 10})
+
+    def later(now_s: float, **came: int) -> bool:
+        for mark, times in came.items():
+            for _ in range(times):
+                intake.unreadable("m1", hash(mark))
+        return intake.accept(pack(13, 2, 1), now_s).wanted is None
+
+    assert not later(0.0, a=5)  # what came before it was asked for proves nothing
+    assert not later(100.0)
+    assert not later(200.0, a=2, b=2)  # different messages: perhaps others on their way
+    assert not intake.unreadable("m2", 1)
+    assert later(201.0, a=1)
+    assert (intake.passed_over, intake.taken["s", "m1"]) == (2, 14)
+    assert not later(300.0, a=9) or intake.passed_over == 2
+
+
+def test_a_hole_that_is_filled_is_not_passed_over():
+    intake = Intake({("s", "m1"): 10})
+    assert intake.accept(pack(13, 2, 1), 0.0).wanted == 11
+    for _ in range(9):
+        intake.unreadable("m1", 1)
+    assert [e.sequence for e in intake.accept(pack(11, 2, 1), 90.0).fresh] == [11, 12]
+    assert [e.sequence for e in intake.accept(pack(13, 2, 1), 90.0).fresh] == [13, 14]
+    assert intake.passed_over == 0
+
+
 @given(data=st.data())
 @settings(max_examples=100, deadline=None)
 def test_whatever_arrives_however_often_each_is_taken_once_in_order(data):

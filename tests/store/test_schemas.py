@@ -51,7 +51,7 @@ def test_an_old_ledger_has_all_that_was_in_it(dump, tmp_path):
         assert (alert.kind, alert.cycle_key_ms) == ("phase_too_long", 1790000000000)
         assert ledger.db.execute("SELECT seen_by FROM alert").fetchone() == ("Ada",)
         assert ledger.db.execute("SELECT text FROM note").fetchone() == ("inlet filter cleaned",)
-        assert ledger.committed() == {("ab12cd34", "m1"): 3600}
+        assert ledger.take_committed() == {("ab12cd34", "m1"): 3600}
         assert ledger.db.execute("PRAGMA foreign_key_check").fetchall() == []
 
 

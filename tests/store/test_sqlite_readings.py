@@ -14,6 +14,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from loadbook.errors import StartError
 from loadbook.reading import QUANTITIES, Reading
+from loadbook.store.readings import Delivered
 from loadbook.store.sqlite_readings import SqliteReader, SqliteStore, StoreError, energy_of
 
 T0 = 1_790_000_000_000
@@ -161,3 +162,33 @@ def test_what_was_reported_as_stored_survives_a_kill(tmp_path):
     assert len(powers) >= reported
     assert powers.tolist() == [float(i) for i in range(len(powers))]
     store.close()
+
+
+def test_readings_and_what_is_delivered_share_a_commit(store, monkeypatch):
+    store.append(minute_of(5.0), Delivered({("s1", "quay-m1"): 60}))
+    assert store.committed() == {("s1", "quay-m1"): 60}
+    monkeypatch.setattr(SqliteStore, "_mark_delivered", lambda *_: store.db.execute("SELECT nonsense"))
+    with pytest.raises(StoreError):
+        store.append(minute_of(5.0, T0 + 60_000), Delivered({("s1", "quay-m1"): 120}))
+    assert len(store.series("quay-m1", 0, 1 << 53)) == 60
+
+
+@pytest.mark.parametrize(("held", "left"), [(("run-00", "run-19"), 4), ((), 20)])
+def test_runs_that_can_send_nothing_more_are_forgotten_with_their_moves(store, held, left):
+    for i in range(20):
+        start_ms = T0 + 60_000 * i
+        store.append(minute_of(5.0, start_ms), Delivered({(f"run-{i:02}", "quay-m1"): 60, (f"run-{i:02}", "other"): 1}))
+        store.shift("quay-m1", start_ms, start_ms + 60_000, 1, f"run-{i:02}/quay-m1/7")
+    store.append([], Delivered(holds={"quay-m1": frozenset(held)}))
+    known = {session for session, meter in store.committed() if meter == "quay-m1"}
+    assert known >= {*held, "run-17", "run-18", "run-19"}
+    assert len(known) == left
+    assert {m.split("/")[0] for (m,) in store.db.execute("SELECT mark FROM moved")} == known
+    assert len([1 for _, meter in store.committed() if meter == "other"]) == 20
+
+
+def test_however_many_runs_of_a_poller_that_says_nothing_they_are_bounded(store):
+    for i in range(130):
+        store.append([("m1", Reading(T0 + i, power_w=1.0))], Delivered({(f"run-{i}", "m1"): 1}, {"m1": frozenset()}))
+    assert len(store.committed()) <= 101
+    assert ("run-129", "m1") in store.committed()

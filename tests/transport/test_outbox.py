@@ -244,3 +244,119 @@ def test_a_kill_loses_nothing_that_was_put(tmp_path, kills):
     assert set(powers) >= {float(i) for i in range(reported + 1)}
     assert powers == sorted(powers)
     box.close()
+
+
+def quick_box(folder: Path) -> Outbox:
+    return Outbox(folder / "card", boot="b1", clock_is_set=lambda: True, most_bytes=10**8, quick=folder / "memory")
+
+
+def on_card(folder: Path) -> int:
+    return sum(path.stat().st_size for path in (folder / "card").glob("*.log"))
+
+
+def test_what_is_delivered_soon_never_touches_the_card(tmp_path, monkeypatch):
+    monkeypatch.setattr("loadbook.transport.segments.SEGMENT_BYTES", 2_000)
+    box = quick_box(tmp_path)
+    for start in range(0, 1000, 10):
+        fill(box, 10, first=start)
+        box.settle(overdue=False)
+        taken(box)
+    assert list((tmp_path / "card").glob("*.log")) == []
+    assert len(list((tmp_path / "memory").glob("*.log"))) <= 1
+    box.close()
+    assert on_card(tmp_path) == 0
+
+
+def test_what_waits_for_long_is_on_the_card_and_what_follows_goes_there_until_all_is_well(tmp_path):
+    box = quick_box(tmp_path)
+    fill(box, 100)
+    assert on_card(tmp_path) == 0
+    box.settle(overdue=True)
+    fill(box, 100, first=100)
+    assert len([k for p in (tmp_path / "card").glob("*.log") for k in p.read_bytes().splitlines()]) == 200
+    assert list((tmp_path / "memory").glob("*.log")) == []
+    assert taken(box) == [float(i) for i in range(200)]
+    box.settle(overdue=False)
+    fill(box, 50, first=200)
+    assert on_card(tmp_path) == 0
+    assert taken(box) == [float(i) for i in range(200, 250)]
+    box.close()
+
+
+@pytest.mark.parametrize("lost_power", [False, True])
+def test_after_a_stop_all_is_there_with_or_without_power_after_a_kill_with_power(tmp_path, lost_power):
+    killed = quick_box(tmp_path)
+    fill(killed, 30)
+    killed.settle(overdue=True)
+    fill(killed, 30, first=30)
+    killed.settle(overdue=False)
+    fill(killed, 30, first=60)  # in memory, and then it is killed
+    again = quick_box(tmp_path)
+    assert taken(again) == [float(i) for i in range(90)]
+    fill(again, 40, first=90)
+    again.close()
+    if lost_power:
+        for path in (tmp_path / "memory").iterdir():
+            path.unlink()
+    last = quick_box(tmp_path)
+    assert taken(last) == [float(i) for i in range(90, 130)]
+    assert last.holds() == {last.session}
+    last.close()
+
+
+def test_a_full_card_keeps_it_in_memory_and_a_full_memory_brings_it_to_the_card(tmp_path, monkeypatch):
+    box = quick_box(tmp_path)
+    fill(box, 20)
+
+    def full(*_: object) -> None:
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr(os, "fdatasync", full)
+    box.settle(overdue=True)
+    monkeypatch.undo()
+    fill(box, 20, first=20)
+    assert taken(box) == [float(i) for i in range(40)]
+    monkeypatch.setattr(outbox_module, "MOST_QUICK_BYTES", 1_000)
+    box.settle(overdue=False)
+    fill(box, 100, first=40)
+    assert on_card(tmp_path) > 5_000
+    assert taken(box) == [float(i) for i in range(40, 140)]
+    box.close()
+
+
+@given(data=st.data())
+@settings(max_examples=60)
+def test_wherever_it_lies_all_of_it_comes_out_once_and_in_order(tmp_path_factory, data):
+    folder = tmp_path_factory.mktemp("box")
+    box, put, got = quick_box(folder), 0, []
+    for step in data.draw(st.lists(st.sampled_from(["put", "card", "memory", "take", "kill", "stop"]), max_size=25)):
+        if step == "put":
+            fill(box, 3, first=put)
+            put += 3
+        elif step in ("card", "memory"):
+            box.settle(overdue=step == "card")
+        elif step == "take":
+            for kept in box.take("m1", 2, 1200):
+                got.append(kept.what.power_w)
+                box.committed(kept.session, "m1", kept.sequence)
+        else:
+            if step == "stop":
+                box.close()
+            box = quick_box(folder)
+            box.unsend("m1")
+    box.unsend("m1")
+    got += taken(box)
+    assert sorted(set(got)) == [float(i) for i in range(put)]
+    box.close()
+
+
+def test_what_a_poller_holds_is_what_its_files_have(tmp_path):
+    first = made(tmp_path)
+    fill(first, 5)
+    first.close()
+    second = made(tmp_path)
+    fill(second, 5, first=5)
+    assert second.holds() == {first.session, second.session}
+    taken(second)
+    assert second.holds() == {second.session}
+    second.close()

@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from loadbook.reading import QUANTITIES, Reading
-from loadbook.transport.packs import Entry, Pack, Step, decode, decode_latest, encode, encode_latest
+from loadbook.transport.packs import Entry, Pack, Step, Unreadable, decode, decode_latest, encode, encode_latest
 from loadbook.transport.senml import SenmlError, parse
 
 T0 = 1_790_000_000_000
@@ -87,7 +87,9 @@ def packs(draw) -> Pack:
             Reading(at_ms, **{q.name: getattr(what, q.name) for q in QUANTITIES}) if isinstance(what, Reading) else what
         )
         entries.append(Entry(first + i, at_ms, moved))
-    return Pack("quay-m1", "ab12cd34", draw(st.integers(0, first)), tuple(entries), draw(st.booleans()), "boot", 123456)
+    holds = frozenset(draw(st.sets(st.sampled_from(["ab12cd34", "0f", "99"]))))
+    oldest = draw(st.integers(0, first))
+    return Pack("quay-m1", "ab12cd34", oldest, tuple(entries), draw(st.booleans()), "boot", 123456, holds)
 
 
 def same(a: Entry, b: Entry) -> bool:
@@ -105,8 +107,8 @@ def test_a_pack_comes_back(pack):
     text = encode("quay-street", pack)
     parse(text)
     back = decode("quay-street", text)
-    assert (back.meter, back.session, back.oldest, back.clock_set, back.boot, back.uptime_ms) == (
-        pack.meter, pack.session, pack.oldest, pack.clock_set, pack.boot, pack.uptime_ms
+    assert (back.meter, back.session, back.oldest, back.clock_set, back.boot, back.uptime_ms, back.holds) == (
+        pack.meter, pack.session, pack.oldest, pack.clock_set, pack.boot, pack.uptime_ms, pack.holds
     )  # fmt: skip
     assert len(back.entries) == len(pack.entries)
     assert all(same(a, b) for a, b in zip(back.entries, pack.entries, strict=True))
@@ -165,10 +167,10 @@ def test_any_json_gives_records_or_a_refusal(data):
     ("change", "says"),
     [
         (lambda r: r[0].update(bn="loadbook/other/m1/"), "is not loadbook/quay-street"),
-        (lambda r: r[0].update(bt=12), "not one a reading can have"),
         (lambda r: r.__delitem__(slice(3, None)), "no sequence"),
         (lambda r: r[3].update(v=1.5), "whole number"),
-        (lambda r: next(x for x in r if x["n"] == "power").update(u="kW"), "must be a number in W"),
+        (lambda r: r[3].update(v="7"), "must be a number"),
+        (lambda r: r[0].update(vs=7), "wrong type"),
         (lambda r: r[1].update(v=99), "before its oldest"),
     ],
 )
@@ -177,3 +179,26 @@ def test_a_pack_that_makes_no_sense(change, says):
     change(records)
     with pytest.raises(SenmlError, match=says):
         decode("quay-street", json.dumps(records))
+
+
+@pytest.mark.parametrize(
+    ("change", "says"),
+    [
+        (lambda r: r["power"].update(u="kW"), "must be a number in W"),
+        (lambda r: r["power"].update(v=float("nan")), "cannot hold NaN"),
+        (lambda r: r["power"].update(v=1e30), "cannot be"),
+        (lambda r: r["power"].update(v="5"), "must be a number"),
+        (lambda r: r["power"].pop("v"), "has no value"),
+        (lambda r: r["sequence"].update(t=-(10**10)), "not one a reading can have"),
+    ],
+)
+def test_an_entry_that_makes_no_sense_does_not_take_the_others_with_it(change, says):
+    entries = tuple(Entry(7 + i, T0 + 1000 * i, Reading(T0 + 1000 * i, power_w=5.0 + i)) for i in range(3))
+    records = json.loads(encode("quay-street", Pack("m1", "s", 7, entries)))
+    second = [i for i, r in enumerate(records) if r["n"] == "sequence"][1]
+    change({r["n"]: r for r in records[second : second + 2]})
+    pack = decode("quay-street", json.dumps(records))
+    assert (pack.entries[0], pack.entries[2]) == (entries[0], entries[2])
+    assert pack.entries[1].sequence == 8
+    assert isinstance(pack.entries[1].what, Unreadable)
+    assert says in pack.entries[1].what.why

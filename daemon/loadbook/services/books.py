@@ -1,8 +1,11 @@
-"""What the recorder writes and when: readings first, then in one transaction what was said of them, where the
-recogniser stands and what is committed. Whatever is not written yet waits here, bounded.
+"""What the recorder writes and when. Whatever is not written yet waits here, bounded.
 
-A power cut between the two leaves readings that nobody has reported as committed: the poller sends them again, the
-store knows them, and the recogniser, restored to before them, hears them once.
+In one transaction of the store: readings, and up to where each poller has thereby delivered. Then, where anything was
+said, in one transaction of the ledger what the recognisers said. Only then is anything reported as committed.
+
+Where a recogniser stands is written now and then, not each time it speaks, because a card wears out by being written:
+after a restart it hears again from the store what came after, says the same of it, and what it says overwrites itself.
+What it only suspects, and may have to take back, is written as soon as it is said.
 """
 
 from __future__ import annotations
@@ -16,8 +19,8 @@ from loadbook.costing import CyclePricer
 from loadbook.events import AlertChanged, CycleChanged, Event
 from loadbook.reading import Reading
 from loadbook.services.watch import Watch
-from loadbook.store.ledger import Ledger
-from loadbook.store.readings import ReadingStore, Row
+from loadbook.store.ledger import Ledger, Move
+from loadbook.store.readings import Delivered, ReadingStore, Row
 from loadbook.store.rows import open_cycles
 from loadbook.store.sqlite_readings import StoreError
 from loadbook.transport.packs import Step
@@ -26,8 +29,8 @@ log = logging.getLogger(__name__)
 
 MOST_ROWS = 50_000
 """Readings that may wait to be written; while there are more, none are taken in (pollers keep them)."""
-SAVE_EVERY_S = 300.0
-"""A recogniser that says nothing is saved this often; a restart reads back at most so much."""
+SAVE_EVERY_S = 900.0
+"""Where a recogniser stands is written this often; a restart reads back at most so much."""
 FAR_MS = 1 << 53
 
 
@@ -47,6 +50,9 @@ class Books:
         self._pricer = pricer
         self.rows: list[Row] = []
         self._committed: dict[tuple[str, str], int] = {}
+        self._holds: dict[str, frozenset[str]] = {}
+        self._held: dict[str, frozenset[str]] = {}
+        """What each meter's poller said last that it holds, as it is written."""
         self._said: list[tuple[Watch, Event]] = []
         self._told = 0
         """How many of what was said have been announced although they could not be written."""
@@ -72,6 +78,11 @@ class Books:
         """Once all that was added before is written, this is committed."""
         self._committed[session, meter] = sequence
 
+    def holds(self, meter: str, sessions: frozenset[str]) -> None:
+        """A meter's poller may still send something of these runs, and of no other."""
+        if self._held.get(meter) != sessions:
+            self._holds[meter] = sessions
+
     def say(self, watch: Watch, events: Iterable[Event]) -> None:
         """What a machine's recogniser said."""
         for event in events:
@@ -85,13 +96,16 @@ class Books:
         self._told = len(self._said)
         return found
 
-    def commit(self, watches: Iterable[Watch], now_s: float) -> Written | None:
-        """Write all that waits; gives what is now certain, or None when store or ledger refused (nothing is lost)."""
-        written = Written()
+    def commit(self, watches: Iterable[Watch], now_s: float, *, last: bool = False) -> Written | None:
+        """Write all that waits; gives what is now certain, or None when store or ledger refused (nothing is lost).
+        ``last``: write down where every recogniser stands, too."""
+        written = Written(dict(self._committed))
+        due = [w for w in watches if w.unsaved and (last or w.doubts_unsaved or self._save_due(w, now_s))]
         try:
-            self.store.append(self.rows)
-            with self.ledger.transaction():
-                self._write(written, watches, now_s)
+            self.store.append(self.rows, Delivered(self._committed, self._holds))
+            if self._said or due:
+                with self.ledger.transaction():
+                    self._write(written, due)
         except (StoreError, sqlite3.Error) as bad:
             if self.trouble != str(bad):
                 log.error("not committed, will try again: %s", bad)
@@ -99,60 +113,85 @@ class Books:
             return None
         if self.trouble:
             log.warning("committing again after: %s", self.trouble)
+        for watch in due:
+            self._saved_s[watch.id] = now_s
+        self._held.update(self._holds)
         self.trouble, self.urgent = "", False
-        self.rows, self._said, self._committed, self._told = [], [], {}, 0
+        self.rows, self._said, self._committed, self._holds, self._told = [], [], {}, {}, 0
         return written
 
-    def _write(self, written: Written, watches: Iterable[Watch], now_s: float) -> None:
-        speakers = set()
+    def _save_due(self, watch: Watch, now_s: float) -> bool:
+        return now_s - self._saved_s.get(watch.id, -FAR_MS) >= SAVE_EVERY_S
+
+    def _write(self, written: Written, due: list[Watch]) -> None:
+        speakers: dict[str, Watch] = {}
         for watch, event in self._said:
             if isinstance(event, CycleChanged) and event.cycle.outcome != "running" and not event.dropped:
                 self._pricer.price(self.store, watch.meter, event.cycle)
             self.ledger.apply(watch.id, event)
             written.said.append((watch.id, event))
-            speakers.add(watch.id)
-        for watch in watches:
-            if watch.unsaved:
-                self.ledger.touch(watch.id, watch.at_ms)
-                if watch.id in speakers or now_s - self._saved_s.get(watch.id, -FAR_MS) >= SAVE_EVERY_S:
-                    self.ledger.save_assessor(watch.id, watch.saved())
-                    self._saved_s[watch.id] = now_s
-        for (session, meter), sequence in self._committed.items():
-            self.ledger.set_committed(session, meter, sequence)
-        written.committed = dict(self._committed)
+            speakers[watch.id] = watch
+        for watch in [*speakers.values(), *due]:
+            self.ledger.touch(watch.id, watch.at_ms)
+        for watch in due:
+            self.ledger.save_assessor(watch.id, watch.saved())
 
     def move(self, watch: Watch | None, key: tuple[str, str], sequence: int, step: Step) -> bool:
-        """The board's clock was set: move a meter's readings, and all that was said of its machine. To be called with
+        """The board's clock was set: move all that was said of a meter's machine, then its readings. To be called with
         nothing waiting. False when store or ledger refused; then it is to be tried again."""
-        session, meter = key
-        from_ms, by_ms = step.from_ms, step.by_ms
+        move = Move(*key, sequence, step.from_ms, step.by_ms)
         try:
-            moved = self.store.shift(meter, from_ms, FAR_MS, by_ms, f"{session}/{meter}/{sequence}")
-            with self.ledger.transaction():
-                if watch is not None:
-                    watch.move(by_ms)
-                    try:
-                        self.ledger.shift(watch.id, from_ms, by_ms)
-                        self.ledger.save_assessor(watch.id, watch.saved())
-                    except BaseException:
-                        watch.move(-by_ms)
-                        raise
-                self.ledger.set_committed(session, meter, sequence)
+            if not self.ledger.is_moving(move):
+                self._move_said(watch, move)
+            moved = self._move_readings(move)
         except (StoreError, sqlite3.Error) as bad:
             log.error("readings not moved yet, will try again: %s", bad)
             self.trouble = str(bad)
             return False
-        log.warning("meter %s: %d readings moved by %+.0f s: the board's clock was set", meter, moved, by_ms / 1000)
+        by_s = step.by_ms / 1000
+        log.warning("meter %s: %d readings moved by %+.0f s: the board's clock was set", move.meter, moved, by_s)
         return True
+
+    def complete_moves(self) -> None:
+        """At start, before anything is read: a move that a power cut came between. Raises StoreError."""
+        for move in self.ledger.moves():
+            moved = self._move_readings(move)
+            log.warning("meter %s: %d readings moved that a power cut had left", move.meter, moved)
+
+    def _move_said(self, watch: Watch | None, move: Move) -> None:
+        by_ms = 0
+        try:
+            with self.ledger.transaction():
+                self.ledger.begin_move(move)
+                if watch is not None:
+                    watch.move(move.by_ms)
+                    by_ms = move.by_ms
+                    self.ledger.shift(watch.id, move.from_ms, move.by_ms)
+                    self.ledger.save_assessor(watch.id, watch.saved())
+        except BaseException:
+            if watch is not None and by_ms:
+                watch.move(-by_ms)
+            raise
+
+    def _move_readings(self, move: Move) -> int:
+        moved = self.store.shift(move.meter, move.from_ms, FAR_MS, move.by_ms, move.mark)
+        self.store.append([], Delivered({(move.session, move.meter): move.sequence}))
+        with self.ledger.transaction():
+            self.ledger.end_move(move)
+        return moved
 
     def hear_again(self, watch: Watch, from_ms: int) -> None:
         """A recogniser without a state it can use: what it said of an open cycle is taken back and heard again, all
         in the commit that follows."""
+        self.take_back(watch)
+        watch.at_ms = from_ms
+        self.replay(watch)
+
+    def take_back(self, watch: Watch) -> None:
+        """What is written of a machine's open cycle is taken back, for want of a recogniser that knows of it."""
         for cycle, alerts in open_cycles(self.ledger.db, watch.id):
             self.say(watch, [AlertChanged(cycle.end_ms, alert, withdrawn=True) for alert in alerts])
             self.say(watch, [CycleChanged(cycle.end_ms, cycle, dropped=True)])
-        watch.at_ms = from_ms
-        self.replay(watch)
 
     def replay(self, watch: Watch) -> None:
         """After a restart: let the recogniser hear what was stored and it has not heard."""

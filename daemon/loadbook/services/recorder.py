@@ -16,22 +16,22 @@ from pathlib import Path
 from loadbook.clock import Clock
 from loadbook.events import Event
 from loadbook.machine import Machine
-from loadbook.reading import Reading
 from loadbook.services.announce import messages
 from loadbook.services.books import Books, Written
 from loadbook.services.door import Door
-from loadbook.services.intake import Intake, Key
+from loadbook.services.intake import Key
 from loadbook.services.machine_desk import MachineDesk
+from loadbook.services.reception import Reception
 from loadbook.services.site import Site, load_site
 from loadbook.services.soak_desk import SoakDesk
 from loadbook.services.watch import Watch
 from loadbook.settings import Settings
 from loadbook.store.choose import open_store
 from loadbook.store.ledger import Ledger
+from loadbook.store.readings import Delivered
+from loadbook.store.set_aside import SetAside
 from loadbook.transport.client import Client
-from loadbook.transport.packs import Pack, Step, decode
-from loadbook.transport.senml import SenmlError
-from loadbook.transport.topics import Topics, subject_of
+from loadbook.transport.topics import Topics
 
 log = logging.getLogger(__name__)
 
@@ -73,13 +73,10 @@ class Recorder:
         self._thread = threading.Thread(target=self._run, name="recorder", daemon=True)
         self._alive_s = time.monotonic()
         self._committed_s = self._suspected_s = self._stated_s = self._reviewed_s = self._alive_s
-        self._heard_mono_ms: dict[str, int] = {}
         self._told_s: dict[Key, float] = {}
         self._said_trouble = ""
         self._trouble = ""
         self._later: list[Job] = []
-        self._watches: dict[str, Watch] = {}
-        """By meter."""
 
     # life -------------------------------------------------------------------------------------------------------
 
@@ -97,7 +94,11 @@ class Recorder:
             self.desk = SoakDesk(self.ledger, site.accuracy.get)
             files = MachineDesk(self.ledger, site.paths, self._renew)
             self._door = Door(self.ledger, {**self.desk.actions, **files.actions})
-            self._intake = Intake(self.ledger.committed())
+            self._bring_over_committed()
+            self.books.complete_moves()
+            self._reception = Reception(
+                self.settings.site.name, self.books, SetAside(self.data), self.clock, self._commit
+            )
             self._begin_watches(site)
             state = self._topics.state("recorder")
             self._client = Client(
@@ -148,6 +149,14 @@ class Recorder:
         """The day's summary, retained."""
         self._client.publish(self._topics.day, text, retain=True)
 
+    def _bring_over_committed(self) -> None:
+        """What an earlier program kept of deliveries in the ledger belongs beside the readings."""
+        before = self.ledger.take_committed()
+        if before:
+            self.books.store.append([], Delivered({**before, **self.books.store.committed()}))
+            with self.ledger.transaction():
+                self.ledger.forget_committed()
+
     def _begin_watches(self, site: Site) -> None:
         with self.ledger.transaction():
             for machine in site.machines.values():
@@ -155,21 +164,19 @@ class Recorder:
         for machine_id, meter in site.meter_of.items():
             watch = Watch(site.machines[machine_id], meter, site.limits, site.causes)
             saved = self.ledger.saved_assessor(machine_id)
-            if saved is not None and watch.restore(saved):
-                self.books.replay(watch)
-            else:
+            from_ms = None
+            if saved is None or not watch.restore(saved):
                 newest = store_last(self.books.store.span(meter))
-                self.books.hear_again(watch, max(self.ledger.rebuild_from_ms(machine_id), newest - REBUILD_MS))
-            self._watches[meter] = watch
-            self._heard_mono_ms[meter] = self.clock.mono_ms()
+                from_ms = max(self.ledger.rebuild_from_ms(machine_id), newest - REBUILD_MS)
+            self._reception.watch(meter, watch, from_ms)
 
     def _renew(self, machine: Machine) -> None:
         """Watch a machine by its changed file, as soon as the request is carried out."""
 
         def begin() -> None:
-            for meter, old in self._watches.items():
+            for meter, old in self._reception.watches.items():
                 if old.machine.id == machine.id:
-                    self._watches[meter] = old.renewed(machine)
+                    self._reception.watches[meter] = old.renewed(machine)
 
         self.do_later(begin)
 
@@ -201,7 +208,7 @@ class Recorder:
                 self._stop.wait(1.0)
         try:
             self._take_messages(0.0, most=MOST_MESSAGES)
-            self._commit()
+            self._commit(last=True)
         except Exception:
             log.exception("at the end of recording")
 
@@ -215,47 +222,13 @@ class Recorder:
                 if callable(message):
                     message()
                 elif message[0] == "readings":
-                    self._readings(message[1], message[2])
+                    again = self._reception.take(message[1], message[2])
+                    if again is not None:
+                        self._tell_again(*again)
                 else:
                     self._request(message[2])
             except Exception:
                 log.exception("a message")
-
-    def _readings(self, topic: str, payload: bytes) -> None:
-        try:
-            pack = decode(self.settings.site.name, payload)
-        except SenmlError as bad:
-            log.warning("%s: a message was passed over: %s", topic, bad)
-            return
-        if pack.meter != subject_of(topic) or self.books.full:
-            return
-        taken = self._intake.accept(pack)
-        if taken.wanted is not None or taken.known:
-            self._tell_again((pack.session, pack.meter), taken.wanted)
-            return
-        watch = self._watches.get(pack.meter)
-        self._heard_mono_ms[pack.meter] = self.clock.mono_ms()
-        for entry in taken.fresh:
-            if isinstance(entry.what, Reading):
-                self.books.add(pack.meter, entry.what)
-                events = watch.feed(entry.what) if watch else []
-            elif isinstance(entry.what, Step):
-                if not self._move(watch, pack, entry.sequence, entry.what):
-                    self._intake.rewind((pack.session, pack.meter), entry.sequence - 1)
-                    return
-                events = []
-            else:
-                events = watch.tick(entry.at_ms) if watch else []
-            if watch is not None:
-                self.books.say(watch, events)
-            self.books.taken(pack.session, pack.meter, entry.sequence)
-        if pack.clock_set:
-            self.books.store.settle(pack.meter, taken.fresh[-1].at_ms)
-
-    def _move(self, watch: Watch | None, pack: Pack, sequence: int, step: Step) -> bool:
-        if self.books.waiting and not self._commit():
-            return False
-        return self.books.move(watch, (pack.session, pack.meter), sequence, step)
 
     def _request(self, payload: bytes) -> None:
         if self.books.waiting:
@@ -268,10 +241,7 @@ class Recorder:
         now_s = time.monotonic()
         if now_s - self._suspected_s >= SUSPECT_EVERY_S / self.clock.speed:
             self._suspected_s = now_s
-            now_ms = self.clock.mono_ms()
-            for meter, watch in self._watches.items():
-                away_ms = now_ms - self._heard_mono_ms[meter]
-                self.books.say(watch, watch.suspect(watch.at_ms + away_ms))
+            self._reception.suspect(self.clock.mono_ms())
         if now_s - self._reviewed_s >= REVIEW_EVERY_S / self.clock.speed:
             self._review()
         if now_s - self._stated_s >= STATE_EVERY_S or self._troubles() != self._said_trouble:
@@ -294,9 +264,9 @@ class Recorder:
         if due:
             self._commit()
 
-    def _commit(self) -> bool:
+    def _commit(self, *, last: bool = False) -> bool:
         self._committed_s = time.monotonic()
-        written = self.books.commit(self._watches.values(), time.monotonic())
+        written = self.books.commit(self._reception.watches.values(), time.monotonic(), last=last)
         if written is None:
             self._announce(self.books.untold())
             return False
@@ -342,8 +312,7 @@ class Recorder:
         self._client.publish(self._topics.committed, json.dumps(said))
 
     def _certain(self, key: Key) -> int | None:
-        row = self.ledger.db.execute("SELECT sequence FROM committed WHERE session = ? AND meter = ?", key).fetchone()
-        return None if row is None else int(row[0])
+        return self.books.store.committed().get(key)
 
     def _troubles(self) -> str:
         return self.books.trouble or self.books.store.trouble or self._trouble
@@ -357,7 +326,7 @@ class Recorder:
             "at_ms": self.clock.now_ms(),
             "trouble": self._said_trouble or None,
             "waiting": len(self.books.rows),
-            "lost": self._intake.lost,
+            **self._reception.standing(),
         }
         self._client.publish(self._topics.state("recorder"), json.dumps(state), retain=True)
 

@@ -43,6 +43,7 @@ class Watch:
         """Whether something suspected has been shown since the last reading."""
         self.unsaved = False
         """Whether something was heard since ``saved``."""
+        self._saved_doubts: frozenset[str] = frozenset()
 
     @property
     def id(self) -> str:
@@ -61,6 +62,7 @@ class Watch:
         self._assessor = assessor
         self._said = None if said is None else StateChanged(**said)
         self._suspected = {alert.key: AlertChanged(alert.raised_ms, alert) for alert in suspected}
+        self._saved_doubts = frozenset(self._suspected)
         self._doubted = bool(suspected)
         self.at_ms, self.shift_ms = saved.at_ms, saved.shift_ms
         return True
@@ -71,9 +73,15 @@ class Watch:
         other.at_ms, other.shift_ms, other.unsaved = self.at_ms, self.shift_ms, True
         return other
 
+    @property
+    def doubts_unsaved(self) -> bool:
+        """Whether what is only suspected has changed since ``saved``: after a restart it could not be taken back."""
+        return self._suspected.keys() != self._saved_doubts
+
     def saved(self) -> SavedAssessor:
         """Where the recogniser stands, to be kept in the commit of what it said."""
         self.unsaved = False
+        self._saved_doubts = frozenset(self._suspected)
         state = {
             "form": FORM,
             "machine": self._file,

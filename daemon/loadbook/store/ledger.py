@@ -31,6 +31,22 @@ class SavedAssessor:
     state: dict[str, Any]
 
 
+@dataclass(frozen=True, slots=True)
+class Move:
+    """The readings of a meter from ``from_ms`` on belong ``by_ms`` later, says an entry of a poller's run."""
+
+    session: str
+    meter: str
+    sequence: int
+    from_ms: int
+    by_ms: int
+
+    @property
+    def mark(self) -> str:
+        """Names the move for good."""
+        return f"{self.session}/{self.meter}/{self.sequence}"
+
+
 class Ledger:
     """The recorder's side: the one writer."""
 
@@ -164,13 +180,14 @@ class Ledger:
         row = self.db.execute("SELECT last_reading_ms FROM machine WHERE id = ?", (machine,)).fetchone()
         return -1 if row is None or row[0] is None else int(row[0]) - 1_800_000
 
-    def set_committed(self, session: str, meter: str, sequence: int) -> None:
-        """All of a session's readings of a meter up to ``sequence`` are in the store for good."""
-        self.db.execute("INSERT OR REPLACE INTO committed VALUES (?, ?, ?)", (session, meter, sequence))
-
-    def committed(self) -> dict[tuple[str, str], int]:
-        """(session, meter) to the last sequence number committed."""
+    def take_committed(self) -> dict[tuple[str, str], int]:
+        """What an earlier program kept here of deliveries, (session, meter) to sequence number; it is now kept beside
+        the readings."""
         return {(s, m): n for s, m, n in self.db.execute("SELECT session, meter, sequence FROM committed")}
+
+    def forget_committed(self) -> None:
+        """It has been brought over."""
+        self.db.execute("DELETE FROM committed")
 
     def shift(self, machine: str, from_ms: int, by_ms: int) -> None:
         """Move in time all that was said of a machine about ``from_ms`` and later, after the board's clock was set."""
@@ -202,6 +219,26 @@ class Ledger:
         self.db.execute(
             f"UPDATE note SET {move('at_ms')} WHERE machine = :machine AND at_ms >= :from",
             moved,
+        )
+
+    def begin_move(self, move: Move) -> None:
+        """Note that the store has yet to make a move which the ledger makes now."""
+        values = (move.session, move.meter, move.sequence, move.from_ms, move.by_ms)
+        self.db.execute("INSERT INTO moving VALUES (?, ?, ?, ?, ?)", values)
+
+    def is_moving(self, move: Move) -> bool:
+        """Whether the ledger has made a move already and the store perhaps not."""
+        return move in self.moves()
+
+    def moves(self) -> list[Move]:
+        """What the store may have yet to do."""
+        return [Move(*row) for row in self.db.execute("SELECT session, meter, sequence, from_ms, by_ms FROM moving")]
+
+    def end_move(self, move: Move) -> None:
+        """The store has made it, too."""
+        self.db.execute(
+            "DELETE FROM moving WHERE session = ? AND meter = ? AND sequence = ?",
+            (move.session, move.meter, move.sequence),
         )
 
     # what people asked ------------------------------------------------------------------------------------------

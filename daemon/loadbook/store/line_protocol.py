@@ -18,7 +18,7 @@ from pathlib import Path
 from loadbook.reading import Reading, Series
 from loadbook.store.connect import read_only, transaction
 from loadbook.store.elsewhere import WithElsewhere
-from loadbook.store.readings import Row
+from loadbook.store.readings import NOTHING, Delivered, Row
 from loadbook.store.server import Server
 from loadbook.store.sqlite_readings import SqliteReader, SqliteStore, StoreError
 
@@ -52,8 +52,8 @@ class ServerStore(WithElsewhere, SqliteStore):
         self._thread = threading.Thread(target=Forwarding(self).run, name="forwarding", daemon=True)
         self._thread.start()
 
-    def append(self, rows: Sequence[Row]) -> int:
-        new = super().append(rows)
+    def append(self, rows: Sequence[Row], delivered: Delivered = NOTHING) -> int:
+        new = super().append(rows, delivered)
         self._write_marks(rows)
         return new
 

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import dataclass, field
 from typing import Protocol
 
 import numpy as np
@@ -15,6 +15,22 @@ ALL_QUANTITIES: tuple[str, ...] = tuple(q.name for q in QUANTITIES)
 
 Row = tuple[str, Reading]
 """A meter's id and what it said."""
+
+
+@dataclass(frozen=True, slots=True)
+class Delivered:
+    """How far pollers have delivered. ``committed``: (session, meter) to the last sequence number, all before it
+    included. ``holds``: per meter the runs of its poller that may still send something; the others are forgotten, but
+    for a few of the newest."""
+
+    committed: Mapping[tuple[str, str], int] = field(default_factory=dict)
+    holds: Mapping[str, Collection[str]] = field(default_factory=dict)
+
+    def __bool__(self) -> bool:
+        return bool(self.committed or self.holds)
+
+
+NOTHING = Delivered()
 
 
 @dataclass(slots=True)
@@ -99,11 +115,15 @@ class ReadingStore(ReadingReader, Protocol):
     def droppable_ms(self, meter: str) -> int:
         """Before this instant the full rate may be dropped here."""
 
-    def append(self, rows: Sequence[Row]) -> int:
-        """Store readings; when it returns they survive a power cut. The first of two of one meter and instant stays.
+    def append(self, rows: Sequence[Row], delivered: Delivered = NOTHING) -> int:
+        """Store readings, and what is thereby delivered; when it returns both survive a power cut. The first of two
+        readings of one meter and instant stays.
 
         Gives how many were new. Raises StoreError, and then nothing of ``rows`` counts as stored.
         """
+
+    def committed(self) -> dict[tuple[str, str], int]:
+        """(session, meter) to the sequence number up to which all has been received for good."""
 
     def shift(self, meter: str, from_ms: int, to_ms: int, by_ms: int, mark: str) -> int:
         """Move the readings of a span in time, all or none, after the board's clock was set. Gives how many.

@@ -16,7 +16,7 @@ from loadbook.errors import LoadbookError
 from loadbook.reading import HOLD_MS, QUANTITIES, QUANTITY_BY_NAME, Column, Reading, Series
 from loadbook.store.connect import READINGS_FILE, read_only, transaction, writer
 from loadbook.store.minutes import AFTER_MS, MINUTE_MS, energy_of, minutes_of
-from loadbook.store.readings import ALL_QUANTITIES, Envelope, Minutes, Row, empty_series, joined
+from loadbook.store.readings import ALL_QUANTITIES, NOTHING, Delivered, Envelope, Minutes, Row, empty_series, joined
 
 SCHEMA = "readings_schema"
 _SCALES = tuple((q.name, 10**q.decimals) for q in QUANTITIES)
@@ -24,6 +24,11 @@ _INSERT = f"INSERT OR IGNORE INTO reading VALUES (?, ?{', ?' * len(QUANTITIES)})
 _ENVELOPE_FROM_MINUTES_MS = 3 * MINUTE_MS
 """A slice at least this wide is drawn from one-minute figures where there are any."""
 
+
+NEWEST_RUNS = 3
+"""The newest runs of a meter's poller stay known in any case: a message may still be on its way from one."""
+MOST_RUNS = 100
+"""So many stay known where the poller does not say which it still holds."""
 
 _ROLLED = {
     "power_w": ("power_min_w", "power_mean_w", "power_max_w"),
@@ -223,8 +228,8 @@ class SqliteStore(SqliteReader):
         """All of it."""
         return 1 << 53
 
-    def append(self, rows: Sequence[Row]) -> int:
-        if not rows:
+    def append(self, rows: Sequence[Row], delivered: Delivered = NOTHING) -> int:
+        if not rows and not delivered:
             return 0
         try:
             with transaction(self.db):
@@ -233,7 +238,9 @@ class SqliteStore(SqliteReader):
                 between = self.db.total_changes - before
                 self.db.executemany(_INSERT, numbered)
                 new = self.db.total_changes - before - between
-                self._mark_ends(numbered)
+                if rows:
+                    self._mark_ends(numbered)
+                self._mark_delivered(delivered)
             return int(new)
         except (sqlite3.Error, OverflowError) as bad:
             self._numbers.clear()
@@ -262,6 +269,29 @@ class SqliteStore(SqliteReader):
             "UPDATE rolled SET upto_ms = ?1 WHERE meter = ?2 AND upto_ms > ?1",
             [(_minute_before(first), number) for number, (first, _) in ends.items()],
         )
+
+    def _mark_delivered(self, delivered: Delivered) -> None:
+        self.db.executemany(
+            "INSERT OR REPLACE INTO committed VALUES (?1, ?2, ?3, "
+            "coalesce((SELECT last_ms FROM meter WHERE id = ?2), 0))",
+            [(session, meter, sequence) for (session, meter), sequence in delivered.committed.items()],
+        )
+        for meter, held in delivered.holds.items():
+            known = [
+                row[0]
+                for row in self.db.execute(
+                    "SELECT session FROM committed WHERE meter = ? ORDER BY last_ms DESC, session", (meter,)
+                )
+            ]
+            for session in known[NEWEST_RUNS if held else MOST_RUNS :]:
+                if session not in held:
+                    self.db.execute("DELETE FROM committed WHERE session = ? AND meter = ?", (session, meter))
+                    first = f"{session}/{meter}/"
+                    self.db.execute("DELETE FROM moved WHERE mark >= ? AND mark < ?", (first, first[:-1] + "0"))
+
+    def committed(self) -> dict[tuple[str, str], int]:
+        """(session, meter) to the sequence number up to which all has been received for good."""
+        return {(s, m): n for s, m, n in self.db.execute("SELECT session, meter, sequence FROM committed")}
 
     def shift(self, meter: str, from_ms: int, to_ms: int, by_ms: int, mark: str) -> int:
         number = self.number(meter)

@@ -33,12 +33,17 @@ class Delivery:
         topics: Topics,
         *,
         resend_after_s: float = 30.0,
+        card_after_s: float = 45.0,
         real_s: Callable[[], float] = time.monotonic,
     ) -> None:
+        """What nobody reports as committed is sent again after ``resend_after_s``, and belongs on the card after
+        ``card_after_s``; both longer than the recorder takes to commit when all is well."""
         self._outbox, self._client, self._topics = outbox, client, topics
-        self._resend_after_s = resend_after_s
+        self._resend_after_s, self._card_after_s = resend_after_s, card_after_s
         self._real_s = real_s
         self._progress_s: dict[str, float] = {}
+        self._well_s: dict[str, float] = {}
+        """Per meter, when something was committed last or nothing waited."""
         self._doubtful: set[str] = set()
         self._latest_ms: dict[str, int] = {}
         self._stop = threading.Event()
@@ -76,7 +81,7 @@ class Delivery:
         session = str(said["session"])
         for meter, sequence in said.get("committed", {}).items():
             if self._outbox.committed(session, meter, int(sequence)):
-                self._progress_s[meter] = self._real_s()
+                self._progress_s[meter] = self._well_s[meter] = self._real_s()
                 self._doubtful.discard(meter)
         for meter, sequence in said.get("wanted", {}).items():
             self._outbox.unsend(meter, session, int(sequence))
@@ -92,9 +97,11 @@ class Delivery:
                 break
             try:
                 self._turn()
+                overdue = self._overdue()
+                self._outbox.settle(overdue=overdue)
                 if self._real_s() - synced_s >= SYNC_EVERY_S:
                     synced_s = self._real_s()
-                    if self._overdue():
+                    if overdue or not self._client.connected:
                         self._outbox.sync()
             except Exception:
                 log.exception("delivering")
@@ -130,6 +137,7 @@ class Delivery:
             clock_set=first.clock_set,
             boot=self._outbox.boot if first.session == self._outbox.session else "",
             uptime_ms=first.mono_ms,
+            holds=self._outbox.holds(),
         )
         return encode(self._topics.site, pack)
 
@@ -142,5 +150,11 @@ class Delivery:
             self._client.publish(self._topics.latest(meter), text, retain=True, qos=0)
 
     def _overdue(self) -> bool:
-        """Whether the chain is broken: then the card is the only place where readings are."""
-        return not self._client.connected or bool(self._doubtful)
+        """Whether something has waited for so long that the chain must be broken."""
+        now_s, found = self._real_s(), False
+        for meter in self._outbox.meters():
+            if not self._outbox.waits(meter):
+                self._well_s[meter] = now_s
+            elif now_s - self._well_s.setdefault(meter, now_s) > self._card_after_s:
+                found = True
+        return found

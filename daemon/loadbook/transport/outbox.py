@@ -1,8 +1,9 @@
-"""What a poller has read and the recorder has not yet reported as committed: on disk, in order, bounded.
+"""What a poller has read and the recorder has not yet reported as committed: in files, in order, bounded.
 
-A reading is written when it is put, so killing the process loses nothing. When the outbox is full the oldest segment
-gives way (what is newest matters most to whoever comes to look), counted and said. When the card takes no more, new
-entries are kept in memory only, bounded likewise.
+A reading is written when it is put, so killing the process loses nothing. Where there is a ``quick`` folder (in memory;
+it outlives the process, not the power), it is written there, and goes to the card when it has waited for long or the
+poller stops. When the outbox is full the oldest segment gives way (what is newest matters most to whoever comes to
+look), counted and said. When card and memory take no more, new entries are kept in this process only, bounded likewise.
 """
 
 from __future__ import annotations
@@ -20,20 +21,28 @@ from pathlib import Path
 from loadbook.reading import Reading
 from loadbook.transport.packs import Step
 from loadbook.transport.segments import Kept, Segments
-from loadbook.transport.time_line import TimeLine
+from loadbook.transport.time_line import AFTER_RESTART_MS, TimeLine
 
 log = logging.getLogger(__name__)
 
 IN_MEMORY = 20_000
 """Entries held in memory to be sent; more wait on disk only."""
 STATE_EVERY_MS = 60_000
+STATE_ON_CARD_EVERY_MS = AFTER_RESTART_MS - 1_000
+MOST_QUICK_BYTES = 8_000_000
+"""More than this never waits in the quick folder."""
 GAP_EVERY_MS = 5_000
 """A silent meter's gaps are passed on this often: often enough to be judged, seldom enough not to fill a card."""
 _WARN_AT = (0.5, 0.8, 0.95)
+STATE_FILE = "time_line.json"
 
 
 MOST = 1e11
 """No meter measures more; a larger value would be refused further on and hold up all that waits behind it."""
+
+
+def _due(last_ms: int | None, now_ms: int, every_ms: int) -> bool:
+    return last_ms is None or now_ms - last_ms >= every_ms
 
 
 def _sane(value: float | None) -> float | None:
@@ -54,8 +63,16 @@ class Queue:
 class Outbox:
     """The poller's sink. ``put``, ``gap``, ``committed`` and ``take`` may be called from any thread."""
 
-    def __init__(self, folder: Path, *, boot: str, clock_is_set: Callable[[], bool], most_bytes: int) -> None:
-        """Raises OSError when the folder cannot be used."""
+    def __init__(
+        self,
+        folder: Path,
+        *,
+        boot: str,
+        clock_is_set: Callable[[], bool],
+        most_bytes: int,
+        quick: Path | None = None,
+    ) -> None:
+        """``quick``: a folder of a file system in memory. Raises OSError when a folder cannot be used."""
         self.session = secrets.token_hex(4)
         self.boot = boot
         self.dropped = 0
@@ -71,10 +88,12 @@ class Outbox:
         self._in_memory = 0
         self._warned = 0.0
         self._failing = False
-        self._segments = Segments(folder)
-        self._state_path = folder / "time_line.json"
+        self._segments = Segments(folder, quick)
+        self._state_path = folder / STATE_FILE
+        self._quick_state_path = None if quick is None else quick / STATE_FILE
         self._time_line = TimeLine(boot, self._read_state())
         self._state_mono_ms: int | None = None
+        self._state_on_card_mono_ms: int | None = None
         self._unloaded = deque(self._segments.closed())
         self._load()
 
@@ -114,9 +133,12 @@ class Outbox:
             log.warning("the board's clock was set by %+.0f s; readings since are moved with it", step.by_ms / 1000)
             for known in list(self._queues):
                 self._add(known, step.from_ms + step.by_ms, mono_ms, step)
-        if step is not None or self._state_mono_ms is None or mono_ms - self._state_mono_ms >= STATE_EVERY_MS:
-            self._state_mono_ms = mono_ms
+        if step is not None or _due(self._state_on_card_mono_ms, mono_ms, STATE_ON_CARD_EVERY_MS):
+            self._state_mono_ms = self._state_on_card_mono_ms = mono_ms
             self._write_state()
+        elif self._quick_state_path is not None and _due(self._state_mono_ms, mono_ms, STATE_EVERY_MS):
+            self._state_mono_ms = mono_ms
+            self._write_state_to(self._quick_state_path)
         return at_ms
 
     def _add(self, meter: str, at_ms: int, mono_ms: int, what: Reading | str | Step) -> None:
@@ -158,6 +180,8 @@ class Outbox:
             log.warning("the outbox can be written again")
         self._failing = False
         self._keep_bounds()
+        if self._segments.memory_bytes > MOST_QUICK_BYTES:
+            self.settle(overdue=True)
         return segment
 
     def _keep_bounds(self) -> None:
@@ -268,6 +292,11 @@ class Outbox:
         with self._lock:
             return list(self._queues)
 
+    def holds(self) -> frozenset[str]:
+        """The runs of this poller of which anything may still be sent, its own among them."""
+        with self._lock:
+            return self._segments.sessions() | {self.session}
+
     def on_their_way(self, meter: str) -> int:
         """How many entries are sent and not committed."""
         with self._lock:
@@ -288,8 +317,31 @@ class Outbox:
                 "clock_out_ms": round(self._time_line.out_ms),
             }
 
+    def waits(self, meter: str) -> bool:
+        """Whether anything of a meter is not committed yet."""
+        with self._lock:
+            return bool(self._queue(meter).waiting) or bool(self._unloaded)
+
+    def settle(self, *, overdue: bool) -> None:
+        """Where new entries lie from now on. ``overdue``: what waits has waited for so long that it belongs on the
+        card, for good; else memory will do again."""
+        with self._lock:
+            segments = self._segments
+            try:
+                if overdue and not segments.on_card:
+                    log.warning("readings wait to be delivered: they are brought to the card")
+                    segments.to_card()
+                elif not overdue and segments.on_card:
+                    before = segments.active
+                    segments.to_memory()
+                    spent = before not in self._unacknowledged and before not in self._unloaded
+                    if before != segments.active and spent:
+                        segments.delete(before)
+            except OSError as bad:
+                log.error("the outbox cannot be written: %s", bad.strerror or bad)
+
     def sync(self) -> None:
-        """Force what waits to the card."""
+        """Force what waits to the card, where that is where it waits."""
         with self._lock:
             try:
                 self._segments.sync()
@@ -297,28 +349,39 @@ class Outbox:
                 log.error("the outbox cannot be written: %s", bad.strerror or bad)
 
     def close(self) -> None:
+        """What still waits goes to the card: the board may be about to lose its power."""
         with self._lock:
+            if any(queue.waiting for queue in self._queues.values()) or self._unloaded:
+                self.settle(overdue=True)
             self._write_state()
             self._segments.close()
 
     def _read_state(self) -> dict[str, object] | None:
-        try:
-            saved = json.loads(self._state_path.read_text(encoding="utf-8"))
-            TimeLine("", saved)
-        except (OSError, ValueError, KeyError, TypeError):
-            return None
-        return dict(saved)
+        for path in (self._quick_state_path, self._state_path):
+            try:
+                saved = json.loads(path.read_text(encoding="utf-8")) if path is not None else None
+                if saved is not None:
+                    TimeLine("", saved)
+                    return dict(saved)
+            except (OSError, ValueError, KeyError, TypeError):
+                continue
+        return None
 
     def _write_state(self) -> None:
+        for path in (self._quick_state_path, self._state_path):
+            if path is not None:
+                self._write_state_to(path)
+
+    def _write_state_to(self, path: Path) -> None:
         saved = self._time_line.save()
         if saved is None:
             return
-        fresh = self._state_path.with_suffix(".new")
+        fresh = path.with_suffix(".new")
         try:
             with fresh.open("w", encoding="utf-8") as out:
                 json.dump(saved, out)
                 out.flush()
                 os.fdatasync(out.fileno())
-            fresh.replace(self._state_path)
+            fresh.replace(path)
         except OSError as bad:
             log.error("the outbox's time line cannot be written: %s", bad.strerror or bad)

@@ -1,8 +1,9 @@
 """What a poller sends: readings, gaps and clock steps of one meter, as a SenML pack with sequence numbers. Pure.
 
 Beside the measured quantities a pack has records of our own: ``session`` (one run of a poller), ``oldest`` (the lowest
-sequence number the poller still holds), ``boot`` and ``uptime`` (the board's boot id and monotonic time at the base
-time), ``clock_set`` (whether the board's clock was known to be right); and per entry ``sequence``, with ``gap`` for a
+sequence number the poller still holds), ``holds`` (all the sessions of which it may still send something), ``boot`` and
+``uptime`` (the board's boot id and monotonic time at the base time), ``clock_set`` (whether the board's clock was known
+to be right); and per entry ``sequence``, with ``gap`` for a
 tick without a reading, or ``clock_step`` and ``clock_step_from`` for readings that have to be moved in time.
 """
 
@@ -32,12 +33,19 @@ class Step:
 
 
 @dataclass(frozen=True, slots=True)
+class Unreadable:
+    """An entry whose number is known and whose meaning is not; another program's, as a rule."""
+
+    why: str
+
+
+@dataclass(frozen=True, slots=True)
 class Entry:
     """One thing a poller has to say of a meter: a reading, a gap's reason, or a step of the clock."""
 
     sequence: int
     at_ms: int
-    what: Reading | str | Step
+    what: Reading | str | Step | Unreadable
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,6 +59,8 @@ class Pack:
     clock_set: bool = True
     boot: str = ""
     uptime_ms: int | None = None
+    holds: frozenset[str] = frozenset()
+    """Empty: the sender does not say."""
 
 
 def base_name(site: str, meter: str) -> str:
@@ -76,6 +86,8 @@ def encode(site: str, pack: Pack) -> str:
         (base_ms, {"n": "oldest", "v": pack.oldest}),
         (base_ms, {"n": "clock_set", "vb": pack.clock_set}),
     ]
+    if pack.holds:
+        records.append((base_ms, {"n": "holds", "vs": " ".join(sorted(pack.holds))}))
     if pack.boot:
         records.append((base_ms, {"n": "boot", "vs": pack.boot}))
     if pack.uptime_ms is not None:
@@ -87,7 +99,7 @@ def encode(site: str, pack: Pack) -> str:
         elif isinstance(entry.what, Step):
             records.append((entry.at_ms, {"n": "clock_step", "u": "s", "v": entry.what.by_ms / 1000}))
             records.append((entry.at_ms, {"n": "clock_step_from", "u": "s", "v": entry.what.from_ms / 1000}))
-        else:
+        elif isinstance(entry.what, str):
             records.append((entry.at_ms, {"n": "gap", "vs": entry.what}))
     return dump(base_name(site, pack.meter), base_ms, records)
 
@@ -109,8 +121,11 @@ def decode_latest(site: str, text: str | bytes) -> tuple[str, Reading]:
 
 
 def decode(site: str, text: str | bytes) -> Pack:
-    """A pack from a message. Raises SenmlError, and nothing else, for any input."""
-    records = parse(text)
+    """A pack from a message. Raises SenmlError, and nothing else, for any input.
+
+    An entry that has a number and makes no sense is ``Unreadable``: it must not hold up the others.
+    """
+    records = parse(text, lenient=True)
     if not records:
         raise SenmlError("the pack is empty")
     meter = _meter_of(site, records[0].name)
@@ -127,6 +142,9 @@ def decode(site: str, text: str | bytes) -> Pack:
             groups[-1][1].append((name, record))
         else:
             head[name] = record
+    for record in head.values():
+        if record.wrong:
+            raise SenmlError(record.wrong)
     session = head["session"].text if "session" in head else None
     if not session or not groups:
         raise SenmlError("the pack has no session or no sequence")
@@ -137,7 +155,7 @@ def decode(site: str, text: str | bytes) -> Pack:
     oldest = _whole(head["oldest"]) if "oldest" in head else entries[0].sequence
     if oldest > entries[0].sequence:
         raise SenmlError(f"the pack begins with {entries[0].sequence}, before its oldest {oldest}")
-    boot = head["boot"].text if "boot" in head else None
+    boot, holds = (head[name].text if name in head else None for name in ("boot", "holds"))
     uptime = head["uptime"].value if "uptime" in head else None
     return Pack(
         meter,
@@ -147,6 +165,7 @@ def decode(site: str, text: str | bytes) -> Pack:
         clock_set=not ("clock_set" in head and head["clock_set"].flag is False),
         boot=boot or "",
         uptime_ms=None if uptime is None else round(uptime * 1000),
+        holds=frozenset((holds or "").split()),
     )
 
 
@@ -165,6 +184,8 @@ def _ms(at_s: float) -> int:
 
 
 def _whole(record: Record) -> int:
+    if record.wrong:
+        raise SenmlError(record.wrong)
     value = record.value
     if value is None or value < 0 or value != int(value) or value > 2**53:
         raise SenmlError(f"{record.name} must be a whole number, not {value!r}")
@@ -183,24 +204,34 @@ def _take(values: dict[str, float], record: Record, name: str) -> None:
 
 
 def _entry(first: Record, rest: Sequence[tuple[str, Record]]) -> Entry:
-    at_ms = _ms(first.at_s)
+    sequence = _whole(first)
+    try:
+        at_ms = _ms(first.at_s)
+        return Entry(sequence, at_ms, _what(at_ms, rest))
+    except SenmlError as bad:
+        return Entry(sequence, 0, Unreadable(str(bad)))
+
+
+def _what(at_ms: int, rest: Sequence[tuple[str, Record]]) -> Reading | str | Step:
+    """What an entry says. Raises SenmlError."""
     values: dict[str, float] = {}
     special: dict[str, Record] = {}
     for name, record in rest:
+        if record.wrong:
+            raise SenmlError(record.wrong)
         if round(record.at_s * 1000) != at_ms:
             raise SenmlError(f"{record.name} is not of its sequence number's instant")
         if name in ("gap", "clock_step", "clock_step_from"):
             special[name] = record
         else:
             _take(values, record, name)
-    what: Reading | str | Step = Reading(at_ms, **values)
     if "gap" in special:
-        what = special["gap"].text or "no_answer"
-    elif "clock_step" in special:
+        return special["gap"].text or "no_answer"
+    if "clock_step" in special:
         by_s, from_s = special["clock_step"].value, None
         if "clock_step_from" in special:
             from_s = special["clock_step_from"].value
         if by_s is None or from_s is None or abs(by_s) > 1e10:
             raise SenmlError("clock_step needs a number of seconds, and clock_step_from")
-        what = Step(_ms(from_s), round(by_s * 1000))
-    return Entry(_whole(first), at_ms, what)
+        return Step(_ms(from_s), round(by_s * 1000))
+    return Reading(at_ms, **values)

@@ -1,8 +1,11 @@
 """The outbox's files: entries appended to numbered segments, read back after a restart. Nothing else knows their form.
 
 A line per entry, ``CRC32 SESSION METER SEQUENCE AT_MS MONO_MS SET KIND REST``: a line cut short by a power failure is
-known by its check sum and left out. Appending costs the card some 100 bytes a reading; a database page would cost
-4096. Each write goes to the kernel at once, so a killed process loses nothing; ``sync`` forces it to the card.
+known by its check sum and left out. Each write goes to the kernel at once, so a killed process loses nothing.
+
+A segment lies on the card, or, where there is a ``quick`` folder (a file system in memory, which outlives the process
+and not the power), there: what is delivered within seconds then never touches the card. ``to_card`` brings all to the
+card, and new entries go there until ``to_memory``. ``sync`` forces what is on the card to be there for good.
 """
 
 from __future__ import annotations
@@ -76,25 +79,55 @@ def from_line(line: bytes) -> Kept | None:
 
 
 class Segments:
-    """The files of one outbox folder. Not thread-safe; raises OSError when the card refuses."""
+    """The files of one outbox. Not thread-safe; raises OSError when card or memory refuses."""
 
-    def __init__(self, folder: Path) -> None:
-        self.folder = folder
-        folder.mkdir(parents=True, exist_ok=True)
+    def __init__(self, folder: Path, quick: Path | None = None) -> None:
+        self.folder, self.quick = folder, quick
         self.sizes: dict[int, int] = {}
-        for path in folder.glob("*.log"):
-            if path.stem.isdigit():
-                self.sizes[int(path.stem)] = path.stat().st_size
+        self._in_memory: set[int] = set()
+        """Segments that lie in ``quick``."""
+        self._sessions: dict[int, str] = {}
+        """Whose entries a segment has: each run of a poller begins one of its own."""
+        for place in (quick, folder):  # one that was being brought to the card counts as brought
+            if place is None:
+                continue
+            place.mkdir(parents=True, exist_ok=True)
+            for path in place.glob("*.log"):
+                if path.stem.isdigit():
+                    number = int(path.stem)
+                    self.sizes[number] = path.stat().st_size
+                    (self._in_memory.add if place == quick else self._in_memory.discard)(number)
+        for half in folder.glob("*.new"):
+            if half.stem.isdigit():
+                half.unlink(missing_ok=True)
+        for number in self.sizes:
+            if quick is not None and number not in self._in_memory:
+                self._path(number, in_memory=True).unlink(missing_ok=True)
+            first = next(self.read(number), None)
+            if first is not None:
+                self._sessions[number] = first.session
         self.active = max(self.sizes, default=0) + 1  # never append behind a line that may be cut short
+        self.on_card = quick is None
+        """Whether new segments are begun on the card."""
         self._fd = -1
         self._unsynced = False
 
-    def _path(self, number: int) -> Path:
-        return self.folder / f"{number:08d}.log"
+    def _path(self, number: int, *, in_memory: bool | None = None) -> Path:
+        there = number in self._in_memory if in_memory is None else in_memory
+        return (self.quick if there and self.quick is not None else self.folder) / f"{number:08d}.log"
 
     @property
     def total_bytes(self) -> int:
         return sum(self.sizes.values())
+
+    @property
+    def memory_bytes(self) -> int:
+        """Of them, those not on the card."""
+        return sum(self.sizes[number] for number in self._in_memory)
+
+    def sessions(self) -> frozenset[str]:
+        """Runs of the poller of which anything is in these files."""
+        return frozenset(self._sessions.values())
 
     def closed(self) -> list[int]:
         """Numbers of the segments that are no longer appended to, oldest first."""
@@ -105,6 +138,8 @@ class Segments:
         if self.sizes.get(self.active, 0) >= SEGMENT_BYTES:
             self.rotate()
         if self._fd < 0:
+            if self.active not in self.sizes and not self.on_card:
+                self._in_memory.add(self.active)
             self._fd = os.open(self._path(self.active), os.O_WRONLY | os.O_CREAT | os.O_APPEND | os.O_CLOEXEC, 0o640)
             self.sizes.setdefault(self.active, 0)
         line = to_line(kept)
@@ -114,6 +149,7 @@ class Segments:
                 os.ftruncate(self._fd, self.sizes[self.active])
             raise OSError(28, "No space left on device")
         self.sizes[self.active] += len(line)
+        self._sessions[self.active] = kept.session
         self._unsynced = True
         return self.active
 
@@ -126,11 +162,49 @@ class Segments:
         if self.active in self.sizes:
             self.active += 1
 
+    def to_card(self) -> None:
+        """Bring all that lies in memory to the card for good; what comes next goes there as well."""
+        self.on_card = True
+        if not self._in_memory:
+            return
+        if self._fd >= 0 and self.active in self._in_memory:
+            os.close(self._fd)
+            self._fd = -1
+        for number in sorted(self._in_memory):
+            path = self._path(number)
+            half = self.folder / f"{number:08d}.new"
+            try:
+                with half.open("wb") as out:
+                    out.write(path.read_bytes() if path.exists() else b"")
+                    out.flush()
+                    os.fdatasync(out.fileno())
+                half.replace(self._path(number, in_memory=False))
+            except OSError:
+                with contextlib.suppress(OSError):
+                    half.unlink()
+                raise
+            self._in_memory.discard(number)
+            path.unlink(missing_ok=True)
+        self._sync_folder()
+
+    def to_memory(self) -> None:
+        """What comes next may lie in memory again, where there is such a folder."""
+        if self.quick is not None and self.on_card:
+            self.rotate()
+            self.on_card = False
+
     def sync(self) -> None:
-        """Force what was appended to the card."""
-        if self._fd >= 0 and self._unsynced:
+        """Force what was appended on the card to be there for good."""
+        if self._fd >= 0 and self._unsynced and self.active not in self._in_memory:
             os.fdatasync(self._fd)
             self._unsynced = False
+
+    def _sync_folder(self) -> None:
+        fd = os.open(self.folder, os.O_RDONLY | os.O_DIRECTORY)
+        try:
+            os.fsync(fd)
+        finally:
+            os.close(fd)
 
     def read(self, number: int) -> Iterator[Kept]:
         """The entries of a segment, damaged lines left out."""
@@ -144,6 +218,8 @@ class Segments:
         """Forget a segment."""
         self._path(number).unlink(missing_ok=True)
         self.sizes.pop(number, None)
+        self._sessions.pop(number, None)
+        self._in_memory.discard(number)
 
     def close(self) -> None:
         if self._fd >= 0:

@@ -23,7 +23,7 @@ FAR_MS = 600_000
 RECENT_MS = 86_400_000
 LONGEST_PROVISIONAL_MS = 7 * 86_400_000
 """Readings older than this stay where they are: a board that never hears the time must not move half a year."""
-AFTER_RESTART_MS = 61_000
+AFTER_RESTART_MS = 301_000
 """On a new boot whose clock is behind what was last stamped, time goes on this much later: as much may be unwritten."""
 
 

@@ -33,6 +33,8 @@ class MeterLine:
     absurd: dict[str, float] = field(default_factory=dict)
     """Values that cannot be and were left out, the last by quantity."""
     silent: bool = False
+    aside: dict[str, Any] = field(default_factory=dict)
+    """What the recorder could not read of it: ``messages``, ``entries``, ``why``, ``at_ms``; empty: nothing."""
 
     @property
     def gap_count(self) -> int:
@@ -53,11 +55,13 @@ def meter_lines(here: Parts) -> list[MeterLine]:
     configured = {m.id: (m.map, line.id) for line in here.settings.lines for m in line.meters}
     now_ms = here.now_ms()
     rows = []
-    for name in [*configured, *sorted((set(said) | set(by_meter)) - set(configured) - {None})]:
+    for name in [*configured, *sorted((set(said) | set(by_meter) | set(here.hub.aside)) - set(configured) - {None})]:
         map_name, line = configured.get(name, ("", ""))
         machine, counters, last = by_meter.get(name), said.get(name, {}), here.hub.last(name)
         last_ms = last.at_ms if last else (machine.last_reading_ms if machine else None)
-        last_ms = last_ms or counters.get("last_at_ms")
+        if last is None:
+            known = (last_ms, counters.get("last_at_ms"), here.stored_ms(name))
+            last_ms = max((int(at_ms) for at_ms in known if at_ms), default=None)
         rows.append(
             MeterLine(
                 id=name,
@@ -72,6 +76,7 @@ def meter_lines(here: Parts) -> list[MeterLine]:
                 reason=counters.get("reason") or None,
                 absurd={str(k): float(v) for k, v in dict(counters.get("absurd") or {}).items()},
                 silent=last_ms is None or now_ms - last_ms > SILENT_AFTER_MS,
+                aside=here.hub.aside.get(name, {}),
             )
         )
     return rows
