@@ -34,15 +34,15 @@ class Beam(Weighing):
 
     __slots__ = ()
 
-    def take(self, stretch: Stretch, end_ms: int, end_mwms: int) -> None:
-        """The level has ended at ``end_ms``, the energy counted up to there."""
+    def take(self, stretch: Stretch, end_ms: int, end_mwms: int, cut: bool = False) -> None:
+        """The level has ended at ``end_ms``, the energy counted up to there. ``cut``: it goes on all the same."""
         standby = self.levels.at_standby(stretch.level_w)
         for story in self.stories:
             start_ms = max(stretch.start_ms, story.now.early_ms)
             if end_ms <= start_ms:
                 continue
             if not stretch.void:
-                self._take_one(story, stretch, start_ms, (end_ms, end_mwms))
+                self._take_one(story, stretch, start_ms, (end_ms, end_mwms), cut)
             if standby:
                 if story.standby_ms is None:
                     story.standby_ms = start_ms
@@ -63,7 +63,7 @@ class Beam(Weighing):
         if still_ms >= 30_000:
             story.now.paused_ms += still_ms
 
-    def _take_one(self, story: Story, stretch: Stretch, start_ms: int, end: tuple[int, int]) -> None:
+    def _take_one(self, story: Story, stretch: Stretch, start_ms: int, end: tuple[int, int], cut: bool) -> None:
         end_ms = end[0]
         phase = story.phase
         if phase is None:
@@ -72,12 +72,15 @@ class Beam(Weighing):
             return
         self._alike(story, stretch, end)
         options = self.levels.explain(phase, stretch.level_w, stretch.volts)
-        option, cost = story.choose(options, end_ms - start_ms)
+        stood_ms = self.stood_ms(story, stretch)
+        option, cost = story.choose(options, end_ms - start_ms, stretch.level_w, phase.pulsing_mask, stood_ms)
         if end_ms - start_ms >= SHORT_MS and self._beside_heater(phase, option) is not None:
             floor_w = story.now.floor_w
             story.now.floor_w = min(floor_w, stretch.level_w) if floor_w else stretch.level_w
         option = self._told_apart(story, phase, option, stretch.level_w)
         story.take(phase, option, cost, start_ms, end_ms, stretch.level_w)
+        if not cut:
+            story.learn_familiar(option, stretch.level_w, stood_ms + end_ms - start_ms)
         if phase.stage in MOTOR_STAGES and (silent := self.silent_motor(story, phase, end_ms, option.mask)) is not None:
             pulses = story.now.pulses[silent[0]]
             if pulses.silent_ms is None:
@@ -111,7 +114,9 @@ class Beam(Weighing):
             phase = story.phase
             if phase is None or at_ms <= story.now.early_ms:
                 continue
-            option, stays = story.choose(self.levels.explain(phase, stretch.level_w, stretch.volts), FULL_MS)
+            option, stays = story.choose(
+                self.levels.explain(phase, stretch.level_w, stretch.volts), FULL_MS, stretch.level_w, phase.pulsing_mask
+            )
             stays += self.time_cost(story, story.now.late_ms, now_ms, option.mask)
             if again and stays < 2.0:
                 continue
@@ -187,7 +192,9 @@ class Beam(Weighing):
 
     def _swaps(self, story: Story, phase: PhaseModel, options: Options, stretch: Stretch) -> bool:
         """Whether one part would have to take over from another at the very same watts, without a step."""
-        here = story.choose(self.levels.explain(phase, stretch.level_w, stretch.volts), FULL_MS)[0].mask
+        here = story.choose(
+            self.levels.explain(phase, stretch.level_w, stretch.volts), FULL_MS, stretch.level_w, phase.pulsing_mask
+        )[0].mask
         return all(option.mask != here for option in options)
 
     def _back(
@@ -220,6 +227,7 @@ class Beam(Weighing):
                 cost += max(0.0, story.price_in_full(("missing", i)) - (suspect.paid if suspect else 0.0))
         if story.now.well_ms < SHORT_MS and not gap_ms:
             cost += story.least_owed()
+        cost += 0.0 if gap_ms else self.stroke_cost(story, phase, at_ms)
         over_ms = least_ms - phase.max_ms
         if over_ms > GRACE_MS:
             cost += self._overrun(over_ms, phase)
@@ -258,6 +266,7 @@ class Beam(Weighing):
         child.odd = (*story.odd, left) if left.is_odd() else story.odd
         child.rested_ms = story.rested_ms + left.paused_ms
         child.now.stepped = at_ms == stretch.level_ms and self._stepped(phases, place, story.now.place, stretch)
+        child.familiar = dict(story.familiar)
         child.known = story.known
         if left.suspects:
             child.known |= {

@@ -33,6 +33,7 @@ class PhaseModel:
     on_mask: int
     mask: int
     """All its parts, those that pulse too."""
+    pulsing_mask: int
     heater_mask: int
     """The resistive ones of ``on``."""
     motors: tuple[int, ...]
@@ -90,6 +91,7 @@ def _phase(machine: Machine, parts: tuple[Part, ...], phase: PhaseChart, number:
         band_w=None if phase.power_w is None else (phase.power_w.low, phase.power_w.high),
         on_mask=_mask(on),
         mask=_mask((*on, *pulsing)),
+        pulsing_mask=_mask(pulsing),
         heater_mask=_mask(tuple(i for i in on if parts[i].resistive)),
         motors=motors,
         lone_motor=motors[0] if len(motors) == 1 else None,

@@ -82,9 +82,16 @@ class Charted(CycleLife):
             return []
         stretch.level_w, stretch.volts, stretch.n = now.level_w, now.volts, now.n
         if self.beam.due(now.at_ms):
-            self._close(stretch, now.at_ms, now.energy_mwms)
+            self._close(stretch, now.at_ms, now.energy_mwms, cut=True)
             self.stretch = Stretch(
-                now.at_ms, now.energy_mwms, now.level_w, now.volts, stretch.from_w, now.n, stretch.void
+                now.at_ms,
+                now.energy_mwms,
+                now.level_w,
+                now.volts,
+                stretch.from_w,
+                now.n,
+                stretch.level_ms,
+                stretch.void,
             )
             self.beam.branch(self.stretch, now.at_ms, now.at_ms)
         elif not self._calm(stretch, now.at_ms):
@@ -127,12 +134,12 @@ class Charted(CycleLife):
             events += self._tell(now, final=True)
         return events
 
-    def _close(self, stretch: Stretch, end_ms: int, end_mwms: int) -> None:
+    def _close(self, stretch: Stretch, end_ms: int, end_mwms: int, cut: bool = False) -> None:
         beam = self.beam
         if not beam.stories:
             return
         self._learn(stretch, end_ms)
-        beam.take(stretch, end_ms, end_mwms)
+        beam.take(stretch, end_ms, end_mwms, cut)
 
     def _learn(self, stretch: Stretch, end_ms: int) -> None:
         """From the told story: the machine's own draw, and what motors draw alone."""

@@ -7,6 +7,7 @@ the cheapest story is told. Times are ms, energy mW·ms; everything here can be 
 from __future__ import annotations
 
 from dataclasses import asdict, dataclass, field, replace
+from math import log
 from typing import Any
 
 from loadbook.recognise import prices
@@ -20,6 +21,8 @@ Z_PRICE, Z_MS, Z_FREE, Z_MOST = 3.0, 20_000, 0.2, 12.0
 HEALTHY_MS = 8_000
 GONE_MS = 30_000
 """A foreign part that strokes hide has gone when it has not shown for so long."""
+FAMILIAR_MS, FAMILIAR_W = 4_000, 2.5
+"""A level must last so long to become familiar, and stand so many watts off what is familiar to be new."""
 AFTER_ALL = 4.0
 """Price of a part that was missing and then came: less likely than one that broke."""
 
@@ -160,6 +163,8 @@ class Story:
     """What a story that has just branched off will have to pay for how it explains the level."""
     known: frozenset[Fault] = frozenset()
     """Faults already believed in phases behind."""
+    familiar: dict[int, tuple[float, float, int]] = field(default_factory=dict)
+    """By what draws (a mask): from and to how many watts it was seen to draw, and for how long, ms."""
     before: Story | None = None
     """How the cycle before ended, as long as it is not certain that a new one has begun."""
 
@@ -171,6 +176,7 @@ class Story:
             "past": [stay.save() for stay in self.past],
             "skipped": [list(s) for s in self.skipped],
             "known": sorted(list(f) for f in self.known),
+            "familiar": [[mask, *seen] for mask, seen in self.familiar.items()],
             "before": None if self.before is None else self.before.save(),
         }
 
@@ -184,6 +190,7 @@ class Story:
         state["rested_ms"] = sum(stay.paused_ms for stay in state["past"])
         state["skipped"] = tuple((place, at) for place, at in state["skipped"])
         state["known"] = frozenset((kind, part) for kind, part in state["known"])
+        state["familiar"] = {mask: (low, high, ms) for mask, low, high, ms in state.get("familiar", [])}
         state["before"] = None if state["before"] is None else Story.restore(state["before"], chart)
         return cls(**state)
 
@@ -215,8 +222,28 @@ class Story:
             price += prices.STILL_ON
         return price
 
+    def novelty(self, option: Option, level_w: float, pulsing: int) -> float:
+        """What it costs in full that parts which were steady so far draw something else all at once: the more, the
+        longer they were, and the further off it is. ``pulsing``: which parts vary with every stroke, as a mask."""
+        seen = self.familiar.get(option.mask)
+        if seen is None or option.faults or seen[0] - FAMILIAR_W <= level_w <= seen[1] + FAMILIAR_W:
+            return 0.0
+        ratio = seen[0] / level_w if level_w < seen[0] else level_w / seen[1]
+        free, full = prices.NOVEL_STROKES if option.mask & pulsing else prices.NOVEL_STEADY
+        if ratio <= free:
+            return 0.0
+        share = min(1.0, log(ratio / free) / log(full / free))
+        return share * min(prices.NOVEL_MOST, 1.0 + prices.NOVEL_LOG * log(1 + seen[2] / 20_000))
+
+    def learn_familiar(self, option: Option, level_w: float, ms: int) -> None:
+        """A level without fault has lasted: what draws it is known to draw so much."""
+        if ms < FAMILIAR_MS or option.faults or not option.mask:
+            return
+        low, high, so_far = self.familiar.get(option.mask, (level_w, level_w, 0))
+        self.familiar[option.mask] = (min(low, level_w), max(high, level_w), so_far + ms)
+
     def cost_of(self, option: Option, ms: int) -> float:
-        """What a level explained by ``option`` for ``ms`` would add to the score."""
+        """What a level explained by ``option`` for ``ms`` would add to the score, novelty apart."""
         z = option.z
         cost = 0.3 * z * (ms if ms < Z_MS else Z_MS) / Z_MS
         if z > Z_FREE:
@@ -227,15 +254,21 @@ class Story:
             cost += max(0.0, self.price_of(fault, ms) - paid)
         return cost
 
-    def choose(self, options: Options, ms: int) -> tuple[Option, float]:
-        """The cheapest explanation of a level of that length, and its price."""
+    def choose(
+        self, options: Options, ms: int, level_w: float, pulsing: int, stood_ms: int = 0
+    ) -> tuple[Option, float]:
+        """The cheapest explanation of ``ms`` of a level, and its price. ``stood_ms``: how long it had stood already."""
         likely = options.likely
         best, best_cost = likely[0], self.cost_of(likely[0], ms)
-        if len(likely) > 1:
-            for option in likely[1:]:
-                cost = self.cost_of(option, ms)
-                if cost < best_cost:
-                    best, best_cost = option, cost
+        rest: tuple[Option, ...] = likely[1:]
+        if not best.faults and (novelty := self.novelty(best, level_w, pulsing)):
+            due = prices.due("novel", (stood_ms + ms) / 1000) - prices.due("novel", stood_ms / 1000)
+            best_cost += novelty * due
+            rest = options[1:]
+        for option in rest:
+            cost = self.cost_of(option, ms)
+            if cost < best_cost:
+                best, best_cost = option, cost
         return best, best_cost
 
     def least_owed(self) -> float:

@@ -47,13 +47,16 @@ class _Fit(NamedTuple):
     high: float
     usual: float
     varies: bool
+    known: bool
+    """All of them have been seen drawing alone."""
 
     def far(self, own: float) -> float:
         """How far-fetched: parts that would draw little of what their plate, or their past, says. A drum's motor
         ``varies`` with its load."""
         share = own / self.usual
         if share < 0.55:
-            return min(TOO_LITTLE_Z, max(0.0, (0.35 if self.varies else 0.55) - share) * 4)
+            z = max(0.0, (0.35 if self.varies else 0.55) - share) * 4
+            return min(KNOWN_Z, z * KNOWN_SLOPE) if self.known and not self.varies else min(TOO_LITTLE_Z, z)
         return min(STRETCH_Z, max(0.0, abs(share - 1) - 0.25) * 1.5 + 0.2 * abs(share - 1))
 
 
@@ -312,7 +315,8 @@ class Levels:
             if missing and (len(missing) < len(phase.on) or phase.pulsing):
                 high += sum(table.least[i] for _, i in missing)
             varies = any(mask >> i & 1 and self.chart.parts[i].nature == "motor" for i in phase.pulsing)
-            rows.append(_Fit(missing, mask, low, high, sum(table.usual[i] for i in drawing), varies))
+            known = bool(drawing) and all(table.known[i] for i in drawing)
+            rows.append(_Fit(missing, mask, low, high, sum(table.usual[i] for i in drawing), varies, known))
         return rows
 
     def _by_band(self, phase: PhaseModel, level_w: float, tol: float) -> list[Option]:
@@ -354,7 +358,8 @@ class Levels:
                 if not phase.mask >> i & 1:
                     usual = sum(table.usual[k] for k in (*drawing, i))
                     low, high = table.low[i] + lows, table.high[i] + highs
-                    rows.append(_Fit((("unexpected", i),), mask | 1 << i, low, high, usual, False))
+                    known = all(table.known[k] for k in (*drawing, i))
+                    rows.append(_Fit((("unexpected", i),), mask | 1 << i, low, high, usual, False, known))
         return rows
 
     @staticmethod

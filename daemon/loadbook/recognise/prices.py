@@ -29,6 +29,7 @@ RAMP_S: dict[str, tuple[tuple[float, float], ...]] = {
     "idle": ((3.0, 0.02), (10.0, 0.3), (20.0, 0.6), (60.0, 1.0)),
     "phase_low": ((15.0, 0.0), (60.0, 1.0)),
     "phase_high": ((5.0, 0.0), (20.0, 1.0)),
+    "novel": ((5.0, 0.0), (20.0, 1.0)),
 }
 
 NEXT_PHASE = 0.5
@@ -47,6 +48,10 @@ STILL_ON = 4.0
 """On top, for a part that was on in the phase before: that phase has rather gone on."""
 AGAIN = 0.25
 MOTOR_QUIET = 6.0
+NOVEL_MOST, NOVEL_LOG = 8.0, 1.5
+NOVEL_STEADY, NOVEL_STROKES = (1.12, 1.45), (1.3, 1.75)
+"""A part that was steady draws this much more or less than it ever did: free up to the first factor, dear from the
+second; a stroking one varies anyway."""
 LOG_BEGINS_INSIDE = 2.0
 NEW_CYCLE, NEW_CYCLE_EARLY, NEW_CYCLE_UNASKED = 1.0, 5.0, 9.5
 """After the end; before it; where the last phase explains the level as well."""

@@ -29,7 +29,8 @@ ALIKE_Z = 0.25
 """Phases look alike where a level is not this much more far-fetched in the one than in the other."""
 BLIND_MS = 75_000
 """A pulsing motor that has not turned at all since its phase began is missing after so long."""
-LONG_STROKES, LONG_STROKE_MS = 2.5, 25_000
+LONG_STROKES, LONG_STROKES_FULL, LONG_STROKE_MS = 1.2, 0.8, 20_000
+"""A stroke is long from so many times the longest so far (more where few were seen), dear that much further on."""
 STROKE_STAGES = ("fill", "wash", "rinse", "heat", "wait")
 MOTOR_STAGES = ("wash", "rinse", "heat")
 
@@ -131,12 +132,9 @@ class Weighing:
             if pulses is None or not pulses.n or pulses.rest_since_ms is None:
                 continue
             if mask >> i & 1:
-                stroke_ms = at_ms - (pulses.on_since_ms if pulses.drawing else pulses.rest_since_ms)
-                if stroke_ms > LONG_STROKE_MS and phase.stage in STROKE_STAGES:
-                    longest_ms = max(pulses.longest_on_ms if pulses.n > 2 else 0, self._strokes_ms(story, i))
-                    if longest_ms and stroke_ms > LONG_STROKES * longest_ms:
-                        cost += prices.LONG_STROKE
-                        break
+                if phase.stage in STROKE_STAGES and (long := self._long_stroke(story, i, pulses, at_ms)):
+                    cost += long
+                    break
                 continue
             rest_ms = at_ms - pulses.rest_since_ms
             if rest_ms > PATTERN_MS and rest_ms > self._overdue_ms(pulses):
@@ -146,17 +144,45 @@ class Weighing:
             cost += prices.MOTOR_QUIET if story.now.pulses[silent[0]].silent_ms is None else 0.0
         return cost
 
-    def _strokes_ms(self, story: Story, part: int) -> int:
-        """The longest stroke of a pulsing part in the phases behind in which it reversed, 0 where unknown."""
-        phases = self.chart.programmes[story.programme].phases
-        return max(
-            (
-                s.pulses[part].longest_on_ms
-                for s in story.past
-                if part in s.pulses and s.pulses[part].n > 2 and phases[s.place].stage in STROKE_STAGES
-            ),
-            default=0,
+    def _long_stroke(self, story: Story, part: int, pulses: Pulses, at_ms: int) -> float:
+        """What it costs that a pulsing part has been on for longer than its strokes were so far."""
+        stroke_ms = at_ms - (
+            pulses.on_since_ms if pulses.drawing or pulses.rest_since_ms is None else pulses.rest_since_ms
         )
+        if stroke_ms < LONG_STROKE_MS:
+            return 0.0
+        longest_ms, n = self._strokes(story, part)
+        if pulses.n > 2:
+            longest_ms, n = max(longest_ms, pulses.longest_on_ms), n + pulses.n
+        if not longest_ms:
+            return 0.0
+        times = max(stroke_ms, LONG_STROKE_MS) / max(longest_ms, LONG_STROKE_MS / 2)
+        return prices.LONG_STROKE * min(1.0, max(0.0, (times - LONG_STROKES - 2 / n) / LONG_STROKES_FULL))
+
+    def stroke_cost(self, story: Story, phase: PhaseModel, at_ms: int) -> float:
+        """The same for the stroke with which a phase ends: leaving does not make it shorter."""
+        if phase.stage not in STROKE_STAGES:
+            return 0.0
+        return max(
+            (self._long_stroke(story, i, p, at_ms) for i, p in story.now.pulses.items() if p.drawing and p.n),
+            default=0.0,
+        )
+
+    def _strokes(self, story: Story, part: int) -> tuple[int, int]:
+        """The longest stroke of a pulsing part in the phases behind in which it reversed, and how many there were."""
+        phases = self.chart.programmes[story.programme].phases
+        longest_ms = n = 0
+        for stay in story.past:
+            pulses = stay.pulses.get(part)
+            if pulses is not None and pulses.n > 2 and phases[stay.place].stage in STROKE_STAGES:
+                longest_ms, n = max(longest_ms, pulses.longest_on_ms), n + pulses.n
+        return longest_ms, n
+
+    @staticmethod
+    def stood_ms(story: Story, stretch: Stretch) -> int:
+        """How long the level had stood in the story's phase when the stretch began."""
+        start_ms = max(stretch.start_ms, story.now.early_ms)
+        return max(0, start_ms - max(stretch.level_ms, story.now.early_ms))
 
     def silent_motor(self, story: Story, phase: PhaseModel, at_ms: int, mask: int) -> tuple[int, int] | None:
         """(part, since) of a pulsing motor that has stayed off for three times its longest rest (contract)."""
@@ -202,7 +228,13 @@ class Weighing:
         if phase is None:
             busy = not self.levels.at_standby(stretch.level_w)
             return None, AFTER_END_PRICE * prices.due("unexpected", ms / 1000) if busy else 0.0, ms
-        option, cost = story.choose(self.levels.explain(phase, stretch.level_w, stretch.volts), ms)
+        option, cost = story.choose(
+            self.levels.explain(phase, stretch.level_w, stretch.volts),
+            ms,
+            stretch.level_w,
+            phase.pulsing_mask,
+            self.stood_ms(story, stretch),
+        )
         return self._told_apart(story, phase, option, stretch.level_w), cost, ms
 
     def option_told(self, stretch: Stretch, at_ms: int) -> tuple[Option | None, float, int]:
