@@ -163,3 +163,11 @@ def test_the_right_programme_is_named_at_the_end(heat_s: int, programme: str) ->
     said = Said(still(60) + run + still(400), washer(SHORTER))
     assert said.cycles[0].programme == programme
     assert said.alerts == []
+
+
+def test_a_blocked_pump_is_said_while_it_still_runs() -> None:
+    """52 W might be the drum's motor at little load, were it not that it has never drawn so little, nor for so long."""
+    run = on(8, 80) + drum(420, under_w=1880) + drum(300) + on(52, 90)
+    alert = Said(still(60) + run + still(400)).one("power_high")
+    assert (alert.phase, alert.component) == ("drain", "pump")
+    assert 860 < second(alert.raised_ms) <= 860 + 35

@@ -36,6 +36,8 @@ class PhaseModel:
     pulsing_mask: int
     heater_mask: int
     """The resistive ones of ``on``."""
+    resistive_mask: int
+    """The resistive ones, those that pulse too."""
     motors: tuple[int, ...]
     """The motors of ``pulsing``."""
     lone_motor: int | None
@@ -93,6 +95,7 @@ def _phase(machine: Machine, parts: tuple[Part, ...], phase: PhaseChart, number:
         mask=_mask((*on, *pulsing)),
         pulsing_mask=_mask(pulsing),
         heater_mask=_mask(tuple(i for i in on if parts[i].resistive)),
+        resistive_mask=_mask(tuple(i for i in (*on, *pulsing) if parts[i].resistive)),
         motors=motors,
         lone_motor=motors[0] if len(motors) == 1 else None,
     )

@@ -132,7 +132,9 @@ class Weighing:
             if pulses is None or not pulses.n or pulses.rest_since_ms is None:
                 continue
             if mask >> i & 1:
-                if phase.stage in STROKE_STAGES and (long := self._long_stroke(story, i, pulses, at_ms)):
+                if mask & phase.resistive_mask or phase.stage not in STROKE_STAGES:
+                    continue  # beside a heater a stroke is not told apart well enough
+                if long := self._long_stroke(story, i, pulses, at_ms):
                     cost += long
                     break
                 continue
@@ -161,7 +163,7 @@ class Weighing:
 
     def stroke_cost(self, story: Story, phase: PhaseModel, at_ms: int) -> float:
         """The same for the stroke with which a phase ends: leaving does not make it shorter."""
-        if phase.stage not in STROKE_STAGES:
+        if phase.stage not in STROKE_STAGES or phase.heater_mask:
             return 0.0
         return max(
             (self._long_stroke(story, i, p, at_ms) for i, p in story.now.pulses.items() if p.drawing and p.n),
