@@ -31,6 +31,8 @@ BLIND_MS = 75_000
 """A pulsing motor that has not turned at all since its phase began is missing after so long."""
 LONG_STROKES, LONG_STROKES_FULL, LONG_STROKE_MS = 1.2, 0.8, 20_000
 """A stroke is long from so many times the longest so far (more where few were seen), dear that much further on."""
+STROKES_LEAST, STROKE_MOST_MS = 6, 60_000
+"""Fewer strokes, or longer ones, are no reversing drum: a pump that comes on now and then."""
 STROKE_STAGES = ("fill", "wash", "rinse", "heat", "wait")
 MOTOR_STAGES = ("wash", "rinse", "heat")
 
@@ -156,7 +158,7 @@ class Weighing:
         longest_ms, n = self._strokes(story, part)
         if pulses.n > 2:
             longest_ms, n = max(longest_ms, pulses.longest_on_ms), n + pulses.n
-        if not longest_ms:
+        if n < STROKES_LEAST or longest_ms > STROKE_MOST_MS:
             return 0.0
         times = max(stroke_ms, LONG_STROKE_MS) / max(longest_ms, LONG_STROKE_MS / 2)
         return prices.LONG_STROKE * min(1.0, max(0.0, (times - LONG_STROKES - 2 / n) / LONG_STROKES_FULL))
