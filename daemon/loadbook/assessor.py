@@ -113,9 +113,9 @@ class Assessor:
         breaches = self._supply(chunk, series)
         if breaches:
             stops = sorted({*stops, *(chunk.first_at_or_after(b.at_ms, 0) for b in breaches)})
-        at, last = 0, len(chunk)
+        at, last, finder = 0, len(chunk), self.finder
         while at < last:
-            if self.finder.open and self._step_wait == 0 and self.totals.at_ms >= 0:
+            if finder.open and finder.out_ms < 0 and self._step_wait == 0 and self.totals.at_ms >= 0:
                 stop = self._skip(chunk, at, last, stops)
                 if stop > at:
                     at = stop
@@ -147,7 +147,8 @@ class Assessor:
         if stop > at:
             chunk.add_to(self.totals, at, stop)
             self.seen_ms = self.totals.at_ms
-            self._resolution(chunk.finest(at, stop))
+            if not 0 < self._resolution_mw <= chunk.finest_mw:
+                self._resolution(chunk.finest(at, stop))
             self._recent.extend(chunk.recent(max(at, stop - (self._recent.maxlen or 0)), stop))
         return stop
 

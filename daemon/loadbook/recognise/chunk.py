@@ -11,7 +11,7 @@ import numpy as np
 import numpy.typing as npt
 
 from loadbook.reading import HOLD_MS, Column, Series
-from loadbook.recognise.plateau import IntColumn, Powers
+from loadbook.recognise.plateau import LOOK_ONE_BY_ONE, IntColumn, Powers
 from loadbook.recognise.totals import NO_VALUE, Totals
 
 
@@ -38,8 +38,11 @@ class Chunk:
         self.times: list[int] = series.at_ms.tolist()
         self.powers = Powers.of(thousandths(series.power_w))
         self.volts = none if series.voltage_v is None else thousandths(series.voltage_v)
-        self._amps = none if series.current_a is None else thousandths(series.current_a)
-        self._counter = none if series.energy_wh is None else thousandths(series.energy_wh)
+        amps = none if series.current_a is None else thousandths(series.current_a)
+        counter = none if series.energy_wh is None else thousandths(series.energy_wh)
+        self._listed: tuple[list[int], ...] = (
+            self.times, self.powers.listed, self.volts.tolist(), amps.tolist(), counter.tolist(),
+        )  # fmt: skip
         self._has_volts = series.voltage_v is not None
         there = self.volts != NO_VALUE
         self._volt_sums = _prefix(np.where(there, self.volts, 0)) if self._has_volts else None
@@ -50,23 +53,24 @@ class Chunk:
         self._energy_sums = _prefix(energy)
         self._stops: list[int] = np.flatnonzero(dt_ms > HOLD_MS).tolist()
         self._steps = np.abs(np.diff(self.powers.column, prepend=self.powers.column[:1]))
-        self._finest = int(self._steps[self._steps > 0].min()) if bool((self._steps > 0).any()) else 0
+        self.finest_mw = int(self._steps[self._steps > 0].min()) if bool((self._steps > 0).any()) else 0
+        """The smallest step between two readings of the chunk, mW; 0 where nothing moves."""
 
     def __len__(self) -> int:
         return len(self.times)
 
     def row(self, at: int) -> tuple[int, int, int, int, int]:
         """Time, power, voltage, current, counter of one reading."""
-        return (
-            self.times[at], self.powers.listed[at], int(self.volts[at]), int(self._amps[at]), int(self._counter[at]),
-        )  # fmt: skip
+        times, powers, volts, amps, counter = self._listed
+        return times[at], powers[at], volts[at], amps[at], counter[at]
 
     def recent(self, first: int, last: int) -> list[tuple[int, int, int, int]]:
         """Time, power, voltage, current of readings that have a voltage."""
         if not self._has_volts:
             return []
-        rows = (self.row(at)[:4] for at in range(first, last))
-        return [row for row in rows if row[2] != NO_VALUE]
+        times, powers, volts, amps, _ = (column[first:last] for column in self._listed)
+        rows = list(zip(times, powers, volts, amps, strict=True))
+        return [row for row in rows if row[2] != NO_VALUE] if NO_VALUE in volts else rows
 
     def first_at_or_after(self, at_ms: int, first: int) -> int:
         return bisect_left(self.times, at_ms, first)
@@ -89,9 +93,7 @@ class Chunk:
         return stop
 
     def finest(self, first: int, last: int) -> int:
-        """The smallest step between two readings, mW, 0 where none; 0 too where the chunk has none finer to tell."""
-        if not self._finest:
-            return 0
+        """The smallest step between two readings, mW, 0 where none."""
         steps = self._steps[first:last]
         steps = steps[steps > 0]
         return int(steps.min()) if steps.shape[0] else 0
@@ -105,8 +107,10 @@ class Chunk:
                 totals.volts_mv += int(self._volt_sums[last]) - int(self._volt_sums[first + 1])
                 totals.volts_n += int(self._volt_counts[last]) - int(self._volt_counts[first + 1])
             totals.at_ms, totals.power_mw = self.times[last - 1], self.powers.listed[last - 1]
-            totals.counter_mwh = int(self._counter[last - 1])
-            totals.peak_mw = max(totals.peak_mw, int(self.powers.column[first:last].max()))
+            totals.counter_mwh = self._listed[4][last - 1]
+            short = last - first <= LOOK_ONE_BY_ONE
+            most = max(self.powers.listed[first:last]) if short else int(self.powers.column[first:last].max())
+            totals.peak_mw = max(totals.peak_mw, most)
 
     def _for_totals(self, at: int) -> tuple[int, int, int, int]:
         at_ms, power_mw, volts_mv, _, counter_mwh = self.row(at)
