@@ -110,6 +110,7 @@ class Beam(Weighing):
         ``now_ms`` is the time now; ``again``: only where the story's own explanation has gone bad."""
         children: list[Story] = []
         told: dict[Key, float] = {}
+        hopeless = min((self._weigh_one(s, stretch, now_ms) for s in self.stories), default=0.0) + prices.HOPELESS
         for story in self.stories:
             phase = story.phase
             if phase is None or at_ms <= story.now.early_ms:
@@ -121,7 +122,7 @@ class Beam(Weighing):
             if again and stays < 2.0:
                 continue
             told = told or {self._key(s): s.score + self.time_cost(s, s.now.late_ms, now_ms) for s in self.stories}
-            children += self._children(story, phase, stretch, at_ms, stays, gap_ms, told)
+            children += self._children(story, phase, stretch, at_ms, stays, gap_ms, told, hopeless - story.score)
         if children or not again:
             self.add(children, now_ms)
 
@@ -134,7 +135,9 @@ class Beam(Weighing):
         stays: float,
         gap_ms: int,
         told: dict[Key, float],
+        hopeless: float,
     ) -> Iterable[Story]:
+        """``told`` is what the stories cost by what they tell; for ``hopeless`` more than now one would be given up."""
         phases = self.chart.programmes[story.programme].phases
         leaving, flags = self._leave(story, phase, at_ms, gap_ms)
         skips, hidden_ms, needed = 0.0, 0, len(story.skipped)
@@ -144,7 +147,7 @@ class Beam(Weighing):
         standby = self.levels.at_standby(stretch.level_w)
         for place in range(story.now.place + 1, len(phases) + 1):
             whole = leaving + skips + prices.NEXT_PHASE
-            if whole > prices.HOPELESS:
+            if whole > prices.HOPELESS or whole > hopeless:
                 break
             rival = told.get((story.programme, place, story.start_ms, needed, False))
             dear = rival is not None and story.score + whole >= rival - 0.05
@@ -178,7 +181,7 @@ class Beam(Weighing):
             else:
                 skips += prices.SKIP_NEEDED
                 needed += 1
-        if not gap_ms:
+        if not gap_ms and leaving + prices.OUT_OF_ORDER <= hopeless:
             yield from self._back(story, stretch, at_ms, leaving, flags)
 
     @staticmethod
@@ -203,8 +206,7 @@ class Beam(Weighing):
         """A needed phase that was left out may come after all, out of order."""
         phases = self.chart.programmes[story.programme].phases
         for place, _ in story.skipped:
-            options = self.levels.explain(phases[place], stretch.level_w, stretch.volts)
-            if min(o.z * 0.5 + len(o.faults) for o in options) < 1.0:
+            if self.levels.healthy_z(phases[place], stretch.level_w, stretch.volts) * 0.5 < 1.0:
                 child = self._child(story, place, at_ms, stretch, leaving + prices.OUT_OF_ORDER, flags, 0)
                 child.skipped = tuple(s for s in story.skipped if s[0] != place)
                 child.now.flags["out_of_order"] = (at_ms, 0.0)

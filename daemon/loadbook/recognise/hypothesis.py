@@ -161,6 +161,9 @@ class Story:
     drew_ms: int = 0
     debt: float = 0.0
     """What a story that has just branched off will have to pay for how it explains the level."""
+    total: float = 0.0
+    total_ms: int = -1
+    """What it costs in all as of then: for the next weighing, where that is of the same moment."""
     known: frozenset[Fault] = frozenset()
     """Faults already believed in phases behind."""
     familiar: dict[int, tuple[float, float, int]] = field(default_factory=dict)

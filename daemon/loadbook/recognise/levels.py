@@ -106,6 +106,15 @@ _Learned = tuple[float, bool, float, tuple[tuple[int, float], ...]]
 
 
 @dataclass(slots=True)
+class _Kept:
+    """Answers by phase, level and volts; the parts' figures by volts; sets of parts by phase and volts."""
+
+    options: dict[tuple[int, int, int], Options] = field(default_factory=dict)
+    tables: dict[float | None, _Table] = field(default_factory=dict)
+    rows: dict[tuple[int, float | None], tuple[list[_Fit], list[_Fit]]] = field(default_factory=dict)
+
+
+@dataclass(slots=True)
 class Levels:
     """Explains levels for one machine. ``base_w`` is what the machine itself draws in a cycle, learned as it goes;
     ``motor_w`` what a motor alone was seen to draw."""
@@ -116,11 +125,10 @@ class Levels:
     usual_w: dict[int, float] = field(default_factory=dict)
     resolution_w: float = 1.0
     """What the meter can tell apart, at most 2 W."""
-    _cache: dict[tuple[int, int, int], Options] = field(default_factory=dict)
-    _tables: dict[float | None, _Table] = field(default_factory=dict)
-    _fit_rows: dict[tuple[int, float | None], tuple[list[_Fit], list[_Fit]]] = field(default_factory=dict)
-    _caches: dict[_Learned, dict[tuple[int, int, int], Options]] = field(default_factory=dict)
-    """What was learned moves in steps, often back and forth: answers are kept for each of them."""
+    _kept: _Kept = field(default_factory=_Kept)
+    """Made from just what is known now."""
+    _all_kept: dict[_Learned, _Kept] = field(default_factory=dict)
+    """What was learned moves in steps, often back and forth: what was made from each of them."""
     _kept_n: int = 0
     _here: Here | None = None
     _phase_sets: dict[int, list[tuple[tuple[Fault, ...], tuple[int, ...], int]]] = field(default_factory=dict)
@@ -160,8 +168,6 @@ class Levels:
         new = drawn if old is None else 0.8 * old + 0.2 * drawn
         self.usual_w[part] = new
         if old is None or _coarse(old) != _coarse(new):
-            self._tables.clear()
-            self._fit_rows.clear()
             self._learned()
 
     def base_more_w(self) -> float:
@@ -171,10 +177,10 @@ class Levels:
     def _learned(self) -> None:
         """Something else is known now: goes on with the answers that were made from just that."""
         usual = tuple((i, _coarse(w)) for i, w in sorted(self.usual_w.items()))
-        if len(self._caches) >= CACHE // 20:
-            self._caches.clear()
+        if len(self._all_kept) >= CACHE // 40:
+            self._all_kept.clear()
             self._kept_n = 0
-        self._cache = self._caches.setdefault((self.base_w, self.base_seen, self.resolution_w, usual), {})
+        self._kept = self._all_kept.setdefault((self.base_w, self.base_seen, self.resolution_w, usual), _Kept())
         self._here = None
 
     def usual(self, part: int, volts: float | None) -> float:
@@ -191,7 +197,7 @@ class Levels:
             here = self._here = Here.of(level_w, volts)
         found = here.options.get(phase.number)
         if found is None:
-            found = here.options[phase.number] = self._kept(phase, here)
+            found = here.options[phase.number] = self._explained(phase, here)
         return found
 
     def healthy_z(self, phase: PhaseModel, level_w: float, volts: float | None) -> float:
@@ -210,15 +216,15 @@ class Levels:
             here.healthy_z[phase.number] = found
         return found
 
-    def _kept(self, phase: PhaseModel, here: Here) -> Options:
+    def _explained(self, phase: PhaseModel, here: Here) -> Options:
         key = (phase.number, *here.key)
-        found = self._cache.get(key)
+        found = self._kept.options.get(key)
         if found is None:
             if self._kept_n >= CACHE:
-                self._caches.clear()
-                self._cache, self._kept_n = {}, 0
+                self._all_kept.clear()
+                self._kept, self._kept_n = _Kept(), 0
             self._kept_n += 1
-            found = self._cache[key] = self._explain(phase, here.coarse_w, here.coarse_v)
+            found = self._kept.options[key] = self._explain(phase, here.coarse_w, here.coarse_v)
         return found
 
     # ------------------------------------------------------------------ the work
@@ -251,10 +257,10 @@ class Levels:
 
     def _fit_rows_of(self, phase: PhaseModel, volts: float | None) -> tuple[list[_Fit], list[_Fit]]:
         """What the phase's sets of parts may draw at this voltage; and the same with one that does not belong."""
-        found = self._fit_rows.get((phase.number, volts))
+        found = self._kept.rows.get((phase.number, volts))
         if found is None:
             table = self._table(volts)
-            found = self._fit_rows[phase.number, volts] = self._rows(phase, table), self._foreign_rows(phase, table)
+            found = self._kept.rows[phase.number, volts] = self._rows(phase, table), self._foreign_rows(phase, table)
         return found
 
     def _small_part(self, phase: PhaseModel, own: float, table: _Table) -> int:
@@ -267,9 +273,9 @@ class Levels:
         return min(near)[1] if near else -1
 
     def _table(self, volts: float | None) -> _Table:
-        found = self._tables.get(volts)
+        found = self._kept.tables.get(volts)
         if found is None:
-            found = self._tables[volts] = _Table.of(self.chart.parts, self.usual_w, volts)
+            found = self._kept.tables[volts] = _Table.of(self.chart.parts, self.usual_w, volts)
         return found
 
     def _sets(self, phase: PhaseModel) -> list[tuple[tuple[Fault, ...], tuple[int, ...], int]]:

@@ -256,15 +256,22 @@ class Weighing:
             self._answer = self.option(story, stretch, at_ms)
         return self._answer
 
+    def _weigh_one(self, story: Story, stretch: Stretch, at_ms: int) -> float:
+        option, cost, _ = self.option(story, stretch, at_ms)
+        late_ms = self.late_ms(story, stretch, at_ms) if story.now.alike else story.now.late_ms
+        cost += self.time_cost(story, late_ms, at_ms, option.mask if option else 0)
+        story.total, story.total_ms = story.score + cost, at_ms
+        return story.total
+
     def weigh(self, stretch: Stretch, at_ms: int) -> None:
         """Sorts the stories by what they cost now and gives up the hopeless ones."""
         weighed = []
         self._asked = None
         for k, story in enumerate(self.stories):
-            option, cost, _ = self.option(story, stretch, at_ms)
-            late_ms = self.late_ms(story, stretch, at_ms) if story.now.alike else story.now.late_ms
-            cost += self.time_cost(story, late_ms, at_ms, option.mask if option else 0)
-            weighed.append((story.score + cost, k, story))
+            if story.total_ms != at_ms:
+                self._weigh_one(story, stretch, at_ms)
+            story.total_ms = -1
+            weighed.append((story.total, k, story))
         weighed.sort(key=lambda w: (round(w[0], 6), w[2].now.place, w[1]))
         if weighed:
             limit = weighed[0][0] + prices.HOPELESS
