@@ -78,7 +78,7 @@ def headline(statement: Statement) -> str:
     until = ""
     if statement.until_ms is not None:
         until = f" until {datetime.fromtimestamp(statement.until_ms / 1000, statement.month.zone):%d %b %H:%M}"
-    return f"{statement.title}, {statement.month}{until}"
+    return f"{statement.title}, {statement.month.first:%B %Y}{until}"
 
 
 def standing(statement: Statement) -> str:

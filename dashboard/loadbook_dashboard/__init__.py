@@ -104,7 +104,7 @@ def _words(app: Flask, parts: Parts) -> None:
     """What every template may say."""
     for name in (
         "watts", "bands", "kwh", "volts", "money", "duration", "exact_duration", "measured", "between", "plain",
-        "number", "part_name", "phase_name", "programme_name",
+        "number", "unbroken", "part_name", "phase_name", "programme_name",
     ):  # fmt: skip
         app.add_template_filter(getattr(words, name), name)
     time = parts.time

@@ -14,7 +14,7 @@ from loadbook_dashboard.words import SiteTime
 
 STATE_WORDS = {
     "waiting": "Waiting for the first cycle",
-    "running": "A cycle runs",
+    "running": "Running",
     "between": "Between two cycles",
     "paused": "Paused",
     "ended": "Ended",

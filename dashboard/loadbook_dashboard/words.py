@@ -6,6 +6,7 @@ figure never breaks over two lines.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
@@ -16,8 +17,13 @@ from loadbook.errors import InputError
 from loadbook.machine import Machine
 
 NARROW = "\u202f"
+KEEP = "\u00a0"
+"""A space that a line does not break at."""
+JOINED = "\u2060"
 DASH = "–"
 NONE = "—"
+
+_BEFORE_UNIT = re.compile(r"(?<=\d) (?=(?:[A-Z]{3}|k?Wh|k?W|V|A|h|min|s|Ω|%)(?:\W|$))")
 
 STAGE_WORDS: dict[str, str] = {
     "drain": "Draining",
@@ -112,9 +118,23 @@ def duration(seconds: float | None) -> str:
         return f"{minutes}{NARROW}min"
     hours, minutes = divmod(minutes, 60)
     if hours < 48:
-        return f"{hours}{NARROW}h {minutes:02d}{NARROW}min"
+        return f"{hours}{NARROW}h{KEEP}{minutes:02d}{NARROW}min"
     days, hours = divmod(hours, 24)
-    return f"{days} days {hours}{NARROW}h"
+    return f"{days}{KEEP}days{KEEP}{hours}{NARROW}h"
+
+
+def minutes_and_seconds(seconds: float) -> str:
+    """A length of time that is held against a limit: ``42 s``, ``5 min 35 s``, ``1 h 05 min``."""
+    whole = max(0, round(seconds))
+    if whole < 100 or whole >= 3600:
+        return duration(seconds)
+    minutes, rest = divmod(whole, 60)
+    return f"{minutes}{NARROW}min" + (f"{KEEP}{rest:02d}{NARROW}s" if rest else "")
+
+
+def unbroken(text: str) -> str:
+    """A sentence whose figures keep their units on the same line."""
+    return _BEFORE_UNIT.sub(KEEP, text)
 
 
 def exact_duration(seconds: float | None) -> str:
@@ -133,7 +153,7 @@ def measured(value: float | None, unit: str | None) -> str:
         return NONE
     match unit:
         case "s":
-            return duration(value)
+            return minutes_and_seconds(value)
         case "W":
             return watts(value)
         case "kWh":
@@ -163,7 +183,9 @@ def bands(levels: Sequence[tuple[float, float]]) -> str:
     for low, high in levels:
         top = watts(high)
         said.append(
-            f"up to {top}" if low < 0.05 else f"{number(low, 1 if low < 9.95 else 0)}{NARROW}{DASH}{NARROW}{top}"
+            f"up to {top}"
+            if low < 0.05
+            else f"{number(low, 1 if low < 9.95 else 0)}{NARROW}{DASH}{JOINED}{NARROW}{top}"
         )
     return " or ".join(said)
 
@@ -230,12 +252,14 @@ class SiteTime:
         return self.local(at_ms).strftime("%Y-%m-%d")
 
     def when(self, at_ms: int | None, now_ms: int) -> str:
-        """``14:02`` today, ``yesterday 14:02``, else ``Tue 24 Nov 14:02``, with the year when it is another one."""
+        """``14:02`` today, ``yesterday 14:02``, ``tomorrow 14:02``, else ``Tue 24 Nov 14:02``, and another year."""
         if at_ms is None:
             return NONE
         days = (self.local(now_ms).date() - self.local(at_ms).date()).days
         if days == 0:
             return self.time(at_ms)
+        if days == -1:
+            return f"tomorrow {self.time(at_ms)}"
         if days == 1:
             return f"yesterday {self.time(at_ms)}"
         if self.local(now_ms).year != self.local(at_ms).year:

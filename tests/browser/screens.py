@@ -17,7 +17,7 @@ from served import seeded_parts, served
 
 CHROMIUM = "/usr/bin/chromium"
 ARGS = ["--no-sandbox", "--disable-gpu", "--disable-background-networking", "--disable-component-update"]
-SIZES = {"wide": (1280, 800), "phone": (360, 740)}
+SIZES = {"wide": (1440, 900), "phone": (360, 740)}
 
 
 def pages(address: str, page: Page) -> dict[str, str]:

@@ -96,7 +96,8 @@ def test_pausing_holds_the_page_still(own_site: Site, open_page: Callable[..., P
 def test_what_somebody_writes_is_not_taken_away(own_site: Site, open_page: Callable[..., Page]) -> None:
     page = open_page(own_site.address, "/alerts")
     expect(page.locator("[data-livetext]")).to_have_text("Live")
-    note = page.locator("article.alert").first.get_by_label("Note, if any")
+    page.locator("article.alert").first.get_by_text("Write a note").click()
+    note = page.locator("article.alert").first.get_by_label("Note")
     note.fill("second element is op")
     page.locator("h1").click()
     own_site.parts.hub.changed("harbour-dish-2", "alert")

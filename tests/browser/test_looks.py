@@ -40,6 +40,57 @@ def test_every_page_is_accessible_and_fits(site: Site, open_page: Callable[..., 
     assert bad == {}
 
 
+SMALL = """() => {
+  const found = [];
+  const box = (el) => el.getBoundingClientRect();
+  const shown = (el) => box(el).width > 1 && box(el).height > 1 && el.checkVisibility();
+  const touched = "main button, main summary, main input:not([type=hidden]), main select, nav a, main a";
+  for (const el of document.querySelectorAll(touched)) {
+    if (!shown(el) || el.closest(".uplot")) continue;
+    const b = box(el.closest("label.tick") || el);
+    const extra = el.classList.contains("pin") ? 16 : 0; // its ::before reaches further
+    const least = el.matches("main a:not(.button)") ? 36 : 44;
+    const what = `${el.tagName} ${el.textContent.trim().slice(0, 30)}`;
+    if (b.height + extra < least - 0.5) found.push(`${what} ${Math.round(b.height)} px high`);
+  }
+  for (const el of document.querySelectorAll("main table")) {
+    const over = el.getBoundingClientRect().right - el.parentElement.getBoundingClientRect().right;
+    if (shown(el) && over > 1) found.push(`table ${Math.round(over)} px wider than its place`);
+  }
+  for (const el of document.querySelectorAll("main svg text")) {
+    const px = shown(el.ownerSVGElement) ? el.getBoundingClientRect().height : 99;
+    if (px && px < 11) found.push(`text ${el.textContent} in a picture ${Math.round(px)} px high`);
+  }
+  return [...new Set(found)];
+}"""
+
+
+def test_a_finger_finds_everything_and_nothing_is_too_small_or_too_wide(
+    site: Site, open_page: Callable[..., Page]
+) -> None:
+    """Buttons and fields at least 44 px high (WCAG 2.2, 2.5.5), links in running text 36, on a telephone."""
+    page = open_page(site.address, width=360, height=740)
+    bad: dict[str, list[str]] = {}
+    for name, path in pages(site.address, page).items():
+        if path == "/nothing-here":
+            continue
+        page.goto(site.address + path)
+        wait_drawn(page)
+        if wrong := page.evaluate(SMALL):
+            bad[name] = wrong
+    assert bad == {}
+
+
+def test_a_stretch_without_readings_says_so(site: Site, open_page: Callable[..., Page]) -> None:
+    page = open_page(site.address, "/machines/pier-washer-4")
+    wait_drawn(page)
+    expect(page.get_by_text("No reading in this stretch of time.")).to_be_visible()
+    expect(page.locator("[data-resolution]")).to_be_empty()
+    page.goto(f"{site.address}/machines/quay-washer-1")
+    wait_drawn(page)
+    expect(page.get_by_text("No reading in this stretch of time.")).to_be_hidden()
+
+
 def test_the_keyboard_alone_reaches_a_machine_and_reads_its_trace(site: Site, open_page: Callable[..., Page]) -> None:
     page = open_page(site.address)
     page.keyboard.press("Tab")

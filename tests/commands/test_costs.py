@@ -93,7 +93,7 @@ def test_when_to_start(capsys):
 
 def test_a_load_belongs_to_the_month_it_began_in(capsys, site):
     text = run(capsys, "statement", "--config", str(site), "--month", "2026-10")
-    assert "Quay Street, 2026-10" in text
+    assert "Quay Street, October 2026" in text
     row = next(line for line in text.splitlines() if "all loads" in line).split()
     assert row == ["all", "loads", "2", "1.00", "0.31", "EUR", "0.15", "EUR"]  # 0.305 and 0.1525, half up once
     assert "1 of the loads stopped early." in text

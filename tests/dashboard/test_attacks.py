@@ -11,7 +11,7 @@ from pathlib import Path
 
 import pytest
 from flask.testing import FlaskClient
-from hypothesis import HealthCheck, given, settings
+from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
 from loadbook.events import Alert, AlertChanged, Cause
 from loadbook.machine import parse_machine
@@ -153,6 +153,9 @@ def steady(tmp_path_factory: pytest.TempPathFactory) -> FlaskClient:
     return app.test_client()  # not TESTING: what fails answers 500, as in life
 
 
+@example("/statement?month={a}", "9999-12", "", "")
+@example("/machines/quay-washer-1/compare?a={a}&b={b}", "9" * 25, "", "")
+@example("/cycles?before={a}", "9" * 25, "", "")
 @given(st.sampled_from(QUERIES), NUMBERS, NUMBERS, NUMBERS)
 @settings(max_examples=120, suppress_health_check=[HealthCheck.function_scoped_fixture])
 def test_no_number_breaks_a_page(steady: FlaskClient, query: str, a: str, b: str, c: str) -> None:

@@ -71,7 +71,7 @@ def test_the_morning_in_three_lines(client, night):
 
 
 def test_a_test_that_waits_says_when_it_is_overdue(client, night):
-    assert "Did not start again" in text_of(client, f"/soak/{night.number}")  # nothing ran for hours
+    assert "did not start again" in text_of(client, f"/soak/{night.number}")  # nothing ran for hours
     assert "Somebody is needed" in text_of(client, f"/soak/{night.number}/part")
 
 

@@ -49,7 +49,9 @@ class Month:
 def parse_month(text: str, zone: ZoneInfo) -> Month:
     """``2026-11`` as a month. Raises InputError."""
     year, _, month = text.partition("-")
-    if not (year.isdecimal() and len(year) == 4 and month.isdecimal() and 1 <= int(month) <= 12 and int(year) >= 1970):
+    if not (
+        year.isdecimal() and len(year) == 4 and month.isdecimal() and 1 <= int(month) <= 12 and 1970 <= int(year) < 3000
+    ):
         raise InputError(f"{text!r} is no month; write it as 2026-11")
     return Month(int(year), int(month), zone)
 

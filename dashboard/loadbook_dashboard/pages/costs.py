@@ -97,13 +97,14 @@ def _starts(found: StartCosts, best: int) -> dict[str, Any]:
     curve = [None if a is None else float(a) for a in amounts]
     saving = found.saving(best)
     dearest = found.dearest()
-    svg = draw(found.starts_ms.tolist(), curve, best, parts().time, found.currency)
+    times, zone = found.starts_ms.tolist(), parts().time
     return {
         "now": start(0),
         "best": start(best),
         "dearest": start(best if dearest is None else dearest),
         "saving": shown(saving, found.currency) if saving is not None and best else None,
-        "svg": Markup(svg),
+        "svg": Markup(draw(times, curve, best, zone, found.currency)),
+        "svg_narrow": Markup(draw(times, curve, best, zone, found.currency, width=420)),
         "table": [start(i) for i in range(0, len(amounts), 4)],
     }
 

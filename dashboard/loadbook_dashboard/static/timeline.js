@@ -25,6 +25,7 @@
       this.zone = document.documentElement.dataset.zone;
       this.colour = lanes.colours(figure);
       this.place = figure.querySelector("[data-plots]");
+      this.empty = figure.querySelector("[data-empty]");
       this.said = figure.querySelector("[data-reading]");
       this.hour = new Intl.DateTimeFormat("en-GB", { timeZone: this.zone, hour: "2-digit", minute: "2-digit" });
       this.second = new Intl.DateTimeFormat("en-GB", { timeZone: this.zone, hour: "2-digit", minute: "2-digit", second: "2-digit" });
@@ -112,8 +113,10 @@
         }
       }
       this.scale();
+      const none = this.data.at_ms.length === 0;
+      this.empty.hidden = !none;
       const res = this.figure.querySelector("[data-resolution]");
-      if (res) res.textContent = this.data.step_ms > 0 ? `Drawn as the least and the most of every ${live.duration(this.data.step_ms / 1000)}.` : "Every reading is drawn.";
+      if (res) res.textContent = none ? "" : this.data.step_ms > 0 ? `Drawn as the least and the most of every ${live.duration(this.data.step_ms / 1000)}.` : "Every reading is drawn.";
     }
 
     scale() {
@@ -157,7 +160,7 @@
         series: [{}, { stroke, width: main ? 1.5 : 1.2, points: { show: false }, spanGaps: false }],
         axes: [
           { ...axis, show: true, size: timed ? 30 : 8, space: narrow ? 55 : 70, values: (u, splits) => timed ? this.times(splits) : [] },
-          { ...axis, size: narrow ? 44 : 58, space: main ? 40 : 26, splits: q.key === "voltage_v" ? (u, i, low, high) => [Math.ceil(low / 5) * 5, nominal, Math.floor(high / 5) * 5] : undefined, values: (u, splits) => splits.map((v) => live.number(v, q.key === "power_factor" ? 1 : 0)) },
+          { ...axis, size: narrow ? 50 : 58, space: main ? 40 : 26, splits: q.key === "voltage_v" ? (u, i, low, high) => [Math.ceil(low / 5) * 5, nominal, Math.floor(high / 5) * 5] : undefined, values: (u, splits) => splits.map((v) => live.number(v, q.key === "power_factor" ? 1 : 0)) },
         ],
         hooks: {
           drawClear: [(u) => {
