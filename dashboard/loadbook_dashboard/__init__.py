@@ -173,7 +173,9 @@ def _errors(app: Flask) -> None:
 
     @app.errorhandler(NotReadyError)
     def _not_ready(bad: NotReadyError) -> Any:
-        return page(503, "Nothing is recorded yet", "The recorder has not written to this store. Is it running?")
+        text = "The recorder has not written to this store yet. Is it running? It is started by `loadbook run` or "
+        text += "`loadbook record`; on an installed board look at: systemctl status loadbook-record"
+        return page(503, "Nothing is recorded yet", text)
 
     @app.errorhandler(StoreError)
     def _away(bad: StoreError) -> Any:

@@ -9,6 +9,7 @@
   let base = { now: Number(root.dataset.nowMs), at: performance.now(), speed: Number(root.dataset.speed) || 1 };
   let paused = false;
   let heard = false;
+  let linked = true; // to the broker: without it nothing new arrives, however alive the server is
 
   const NARROW = "\u202f";
   const live = (window.loadbook = {
@@ -155,9 +156,9 @@
   function show() {
     mark.hidden = false;
     mark.classList.toggle("paused", paused);
-    mark.classList.toggle("off", !paused && !heard);
+    mark.classList.toggle("off", !paused && !(heard && linked));
     mark.setAttribute("aria-pressed", String(paused));
-    markText.textContent = paused ? "Paused" : heard ? "Live" : "Not live";
+    markText.textContent = paused ? "Paused" : heard && linked ? "Live" : "Not live";
     mark.title = paused ? "Go on showing changes" : "Stop showing changes";
   }
 
@@ -182,6 +183,8 @@
     });
     on("beat", (data) => { base = { now: data.now_ms, at: performance.now(), speed: data.speed }; });
     on("link", (data) => {
+      linked = data.linked;
+      show();
       const trouble = data.trouble ? `Recording is in trouble: ${data.trouble}.` : "";
       unlinked.textContent = data.linked ? trouble : "The broker cannot be reached: nothing new arrives. What is shown may be old.";
     });
