@@ -190,7 +190,8 @@ def result_row(result: Result) -> dict[str, Any]:
             measured = f"{_figure(least, unit)} to {measured}"
         u = result.uncertainty(mean)
         if u:
-            uncertainty = f"± {words.number(u, 1 if u < 9.95 else 0)}"
+            own_unit = f"{words.NARROW}s" if unit == "s" else ""  # beside minutes and seconds its own unit is said
+            uncertainty = f"±{words.NARROW}{words.number(u, 1 if u < 9.95 else 0)}{own_unit}"
     shown_unit = {"1": "", "s": "min:s"}.get(unit, unit)
     return {
         "words": required.words, "allowed": allowed, "basis": required.basis, "measured": measured,
@@ -217,9 +218,10 @@ def _finding(number: int, alert: Alert, found: Gathered, time: words.SiteTime) -
     programme = found.programme.id if found.programme else None
     phase = words.phase_name(found.machine, programme, alert.phase) if alert.phase else None
     cycle = next((n for n, c in enumerate(found.cycles, 1) if c.key_ms == alert.cycle_key_ms), None)
+    over = alert.cleared_ms is not None or (cycle is not None and found.cycles[cycle - 1].outcome != "running")
     return {
         "number": number,
-        "title": alert_title(alert.kind, words.part_name(found.machine, alert.component), phase),
+        "title": alert_title(alert.kind, words.part_name(found.machine, alert.component), phase, over),
         "cycle": cycle,
         "began": f"{time.day(alert.began_ms)} {time.time_s(alert.began_ms)}",
         "measured": words.measured(alert.measured, alert.unit),

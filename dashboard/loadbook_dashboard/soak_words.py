@@ -60,7 +60,9 @@ def _findings(now: Progress, alerts: Sequence[Alert], machine: Machine) -> str:
     first = alerts[0]
     programme = next((c.programme for c in now.cycles if c.key_ms == first.cycle_key_ms), None)
     phase = words.phase_name(machine, programme, first.phase) if first.phase else None
-    title = alert_title(first.kind, words.part_name(machine, first.component), phase)
+    cycle = next((c for c in now.cycles if c.key_ms == first.cycle_key_ms), None)
+    over = first.cleared_ms is not None or (cycle is not None and cycle.outcome != "running")
+    title = alert_title(first.kind, words.part_name(machine, first.component), phase, over)
     where = numbers.get(first.cycle_key_ms) if first.cycle_key_ms is not None else None
     rest = f", and {len(alerts) - 1} more" if len(alerts) > 1 else ""
     count = "1 finding" if len(alerts) == 1 else f"{len(alerts)} findings"
