@@ -8,8 +8,9 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from loadbook.assessment import Found
 from loadbook.assessor import Assessor
-from loadbook.events import AlertChanged, Event
+from loadbook.events import AlertChanged, Cycle, Event, StateChanged
 from loadbook.judge.limits import Limits
 from loadbook.machine import Machine, parse_machine
 from loadbook.reading import Reading, Series, series_of
@@ -181,3 +182,109 @@ def test_source_impedance_is_the_dip_over_the_step() -> None:
     found = alerts(Assessor(None).feed_series(series_of(rows)))
     assert [a.alert.kind for a in found] == ["supply_impedance"]
     assert found[0].alert.measured == pytest.approx(2.0, abs=0.01)
+
+
+def states(events: list[Event]) -> list[tuple[str, int]]:
+    return [(e.state, e.since_ms) for e in events if isinstance(e, StateChanged)]
+
+
+T0 = 1_700_000_000_000
+
+
+def steady(first_s: int, last_s: int, power_w: float, voltage_v: float | None = 230.0) -> list[Reading]:
+    return [Reading(T0 + s * 1000, power_w, voltage_v) for s in range(first_s, last_s)]
+
+
+def fed(assessor: Assessor, readings: list[Reading]) -> list[Event]:
+    return [event for reading in readings for event in assessor.feed(reading)]
+
+
+@pytest.mark.parametrize("known", [True, False])
+def test_a_machine_that_idles_is_said_to_idle_at_the_first_reading_and_after_a_silence(known: bool) -> None:
+    assessor = Assessor(machine() if known else None)
+    assert states(fed(assessor, steady(0, 100, 1.2))) == [("idle", T0)]
+    assert states(assessor.tick(T0 + 200_000)) == [("silent", T0 + 99_000)]
+    assert states(fed(assessor, steady(210, 300, 1.2))) == [("idle", T0 + 210_000)]
+
+
+def test_a_machine_that_draws_at_the_first_reading_is_not_said_to_idle() -> None:
+    events = fed(Assessor(machine()), steady(0, 60, 8.2))
+    assert [state for state, _ in states(events)] == ["running"]
+
+
+def test_after_a_silence_or_a_power_cut_in_a_cycle_its_phase_is_said_again() -> None:
+    for lost in (False, True):
+        assessor = Assessor(machine(), Limits())
+        before = fed(assessor, steady(0, 5, 1.2) + steady(5, 65, 8.2) + steady(65, 200, 1852.0))
+        if lost:
+            before += fed(assessor, steady(200, 230, 0.0, 0.0))
+        after = fed(assessor, steady(280 if not lost else 230, 340, 1852.0))
+        said = [(e.state, e.phase) for e in before + after if isinstance(e, StateChanged)]
+        assert said[0] == ("idle", None)
+        away = said.index(("no_power" if lost else "silent", None))
+        assert said[away - 1][0] == said[away + 1][0] == "running"
+        assert lost or said[away + 1] == ("running", "heat")
+
+
+def last_known(events: list[Event]) -> list[Cycle]:
+    found = Found()
+    found.apply(events)
+    return [found.by_key[key] for key in sorted(found.by_key)]
+
+
+RUN = (
+    steady(0, 5, 1.2) + steady(5, 65, 8.2) + steady(65, 200, 1852.0) + steady(200, 300, 151.0) + steady(300, 340, 29.0)
+)
+
+
+@pytest.mark.parametrize("known", [True, False])
+def test_a_cycle_whose_meter_falls_silent_right_after_its_last_action_is_over_half_an_hour_later(known: bool) -> None:
+    plate = machine() if known else parse_machine(MACHINE.split("[[programme]]", maxsplit=1)[0], "washer.toml")
+    assessor = Assessor(plate, Limits())
+    events = fed(assessor, RUN + steady(340, 350, 1.2))
+    (before,) = last_known(events)
+    assert before.outcome == "running"
+    events += assessor.tick(T0 + 349_000 + 1_810_000)
+    assert last_known(events)[0].outcome == "running"
+    events += assessor.tick(T0 + 349_000 + 1_810_001)
+    (after,) = last_known(events)
+    assert (after.outcome, after.end_ms) == ("completed", T0 + 340_000)
+    assert assessor.tick(T0 + 349_000 + 9_000_000) == []
+    later = fed(assessor, [Reading(r.at_ms + 20_000_000, r.power_w, r.voltage_v) for r in RUN])
+    assert [c.start_ms for c in last_known(events + later)] == [before.start_ms, before.start_ms + 20_000_000]
+
+
+def test_a_cycle_that_never_came_back_from_a_silence_ends_where_it_was_heard_last() -> None:
+    """Also where the next thing heard is another cycle, drawing from its first reading on."""
+    for tail in (RUN, RUN + steady(340, 345, 1.2), RUN[:150]):
+        assessor = Assessor(machine(), Limits())
+        later = [Reading(r.at_ms + 20_000_000, r.power_w, r.voltage_v) for r in RUN[5:] + steady(340, 500, 1.2)]
+        first, second = last_known(fed(assessor, tail + later) + assessor.finish())
+        assert first.end_ms <= tail[-1].at_ms + 1000
+        assert first.outcome == ("completed" if len(tail) > 300 else "stopped_early")
+        assert second.outcome == "completed"
+
+
+@settings(max_examples=30)
+@given(seed=st.integers(0, 10_000), known=st.booleans(), data=st.data())
+def test_ticks_say_sooner_what_the_next_reading_says_anyhow(seed: int, known: bool, data: st.DataObject) -> None:
+    parts = [run_series(seed + i, True) for i in range(2)]
+    gap_s = data.draw(st.integers(10, 7200))
+    parts[1].at_ms = parts[1].at_ms + int(parts[0].at_ms[-1]) - int(parts[1].at_ms[0]) + gap_s * 1000
+    cut = data.draw(st.integers(len(parts[0]) // 2, len(parts[0])))
+    readings = [*list(parts[0].readings())[:cut], *parts[1].readings()]
+    plate = machine() if known else None
+    heard, ticked = Assessor(plate, Limits()), Assessor(plate, Limits())
+    events, sooner = [], []
+    for reading in readings:
+        if ticked.seen_ms > 0:
+            for at_ms in range(ticked.seen_ms + 5_000, reading.at_ms, 5_000):
+                sooner += ticked.tick(at_ms)
+        sooner += ticked.feed(reading)
+        events += heard.feed(reading)
+    assert last_known(sooner) == last_known(events)
+    found, ours = Found(), Found()
+    found.apply(events)
+    ours.apply(sooner)
+    assert ours.alert_by_key == found.alert_by_key
+    assert json.dumps(ticked.save()) == json.dumps(heard.save())

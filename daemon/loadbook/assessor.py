@@ -22,7 +22,8 @@ from loadbook.reading import HOLD_MS, Reading, Series
 from loadbook.recognise.choose import restore_tracker, tracker_for
 from loadbook.recognise.chunk import Chunk, thousandths
 from loadbook.recognise.plateau import BLIP, CHANGED, OUTSIDE, PlateauFinder
-from loadbook.recognise.totals import NO_VALUE, Totals
+from loadbook.recognise.state_told import StateTold
+from loadbook.recognise.totals import NO_VALUE, Totals, mean_volts_amps
 from loadbook.recognise.track import NEVER_MS, Moment
 
 CHUNK = 1 << 16
@@ -67,6 +68,7 @@ class Assessor:
         self._step_before: tuple[int, float, float] | None = None
         self._step_wait = 0
         self._next_ms = NEVER_MS
+        self.told = StateTold()
 
     # ------------------------------------------------------------------ readings
 
@@ -215,6 +217,9 @@ class Assessor:
         now = self._moment()
         events = self.tracker.level(now)
         found = self._idling(now)
+        self.told.heard(events)
+        if self.told.due:
+            events += self.told.standing(self.tracker, now, self.limits.at_standby_w(self.standby_w))
         return events + (self._breach(found) if found else [])
 
     def _gap(self, until_ms: int) -> list[Event]:
@@ -236,6 +241,7 @@ class Assessor:
         now = self._moment()
         if at_ms >= self.tracker.next_check_ms:
             events += self.tracker.check(now)
+            self.told.heard(events)
         found = self._idling(now)
         found = found or self.standby.judge(at_ms, now.energy_mwms)
         if found:
@@ -275,7 +281,7 @@ class Assessor:
             shows = volts_mv != NO_VALUE or self._resolution_mw <= 10 * self._zero_mw
             self._lost_ms, self._lost_told = at_ms if shows else None, False
             return []
-        self._lost_ms = None
+        self._lost_ms, self.told.due = None, self._lost_told or self.told.due
         return list(self.findings.clear("power_lost", at_ms))
 
     def _step_start(self) -> None:
@@ -286,7 +292,7 @@ class Assessor:
             return
         before = [r for r in self._recent if r[0] < finder.start_ms][-SETTLE_N:]
         if len(before) == SETTLE_N:
-            self._step_before = (finder.start_ms, *_mean_volts_amps(before))
+            self._step_before = (finder.start_ms, *mean_volts_amps(before))
             self._step_wait = SETTLE_N + 1
 
     def _settle(self) -> list[Event]:
@@ -294,7 +300,7 @@ class Assessor:
         if self._step_wait or self._step_before is None or self.finder.out_ms >= 0:
             return []
         _, volts, amps = self._step_before
-        after_v, after_a = _mean_volts_amps(list(self._recent)[-SETTLE_N:])
+        after_v, after_a = mean_volts_amps(list(self._recent)[-SETTLE_N:])
         found = self.impedance.step(self.totals.at_ms, after_v - volts, after_a - amps)
         self._step_before = None
         return self._breach(found) if found else []
@@ -307,11 +313,19 @@ class Assessor:
     def tick(self, at_ms: int) -> list[Event]:
         """It is ``at_ms`` and no reading has come since the last one."""
         silent_ms = int(self.limits.silent_s * 1000)
-        if self.seen_ms < 0 or at_ms < self.seen_ms + silent_ms or "meter_silent" in self.findings.open:
+        if self.seen_ms < 0 or at_ms < self.seen_ms + silent_ms:
             return []
-        raised_ms = self.seen_ms + silent_ms
-        breach = Breach("meter_silent", raised_ms, self.seen_ms, self.limits.silent_s, None, self.limits.silent_s, "s")
-        return [*self._breach(breach), StateChanged(raised_ms, "silent", self.seen_ms)]
+        events: list[Event] = []
+        if "meter_silent" not in self.findings.open:
+            since_ms, silent_s = self.seen_ms, self.limits.silent_s
+            events += self._breach(
+                Breach("meter_silent", since_ms + silent_ms, since_ms, silent_s, None, silent_s, "s")
+            )
+            events.append(StateChanged(since_ms + silent_ms, "silent", since_ms))
+            self.told.due = True
+        if at_ms - self.totals.at_ms - HOLD_MS > self.limits.resume_s * 1000:
+            events += self._gap(at_ms)  # whatever ran is over; the readings to come need not be waited for
+        return events
 
     def _silence_over(self, at_ms: int) -> list[Event]:
         if self.seen_ms < 0 or at_ms - self.seen_ms < self.limits.silent_s * 1000:
@@ -355,6 +369,7 @@ class Assessor:
             "level": [level.before_ms, level.start_energy_mwms, level.from_w],
             "plain": {name: getattr(self, name) for name in self._PLAIN},
             "recent": [list(r) for r in self._recent],
+            "told": self.told.due,
         }
 
     _PLAIN = (
@@ -381,11 +396,5 @@ class Assessor:
             value = state["plain"][name]
             setattr(self, name, tuple(value) if isinstance(value, list) else value)
         self._recent.extend(tuple(r) for r in state["recent"])
+        self.told.due = state["told"]
         return self
-
-
-def _mean_volts_amps(readings: list[tuple[int, int, int, int]]) -> tuple[float, float]:
-    """Mean V and A; where the meter has no current, A is W over V."""
-    volts = sum(r[2] for r in readings) / len(readings) / 1000
-    amps = sum(r[3] / 1000 if r[3] != NO_VALUE else r[1] / max(r[2], 1) for r in readings) / len(readings)
-    return volts, amps

@@ -26,7 +26,6 @@ from tests.bench.whole import meters_of, settings
 
 CALLS = "write,pwrite64,fsync,fdatasync"
 _LINE = re.compile(r"(\w+)\(\d+<([^>]*)>.*= (\d+)")
-SETTLE_S = 20.0
 
 
 def device_bytes(folder: Path) -> int:
@@ -57,17 +56,20 @@ def count(trace: Path, folder: Path) -> dict[str, Counter[str]]:
     return found
 
 
-def measure(meters: int, minutes: float, folder: Path) -> None:
+def measure(meters: int, minutes: float, settle: float, folder: Path) -> None:
     clock = Clock()
     lines = meters_of(meters, clock)
     port = free_port(None, 0)
     (folder / "loadbook.toml").write_text(settings(meters, lines, folder, port), encoding="utf-8")
     trace = Path(tempfile.mkstemp(suffix=".strace")[1])
     log = trace.with_suffix(".log").open("w")
+    memory = tempfile.TemporaryDirectory(dir="/dev/shm")
     process = subprocess.Popen(
-        [sys.executable, "-m", "loadbook", "run", "--config", folder / "loadbook.toml"], stdout=log, stderr=log
+        [sys.executable, "-m", "loadbook", "run", "--config", folder / "loadbook.toml"],
+        stdout=log,
+        stderr=log,
+        env={**os.environ, "RUNTIME_DIRECTORY": memory.name},  # as systemd gives it
     )
-    tracer = None
     try:
         end = time.monotonic() + 60
         while True:
@@ -78,7 +80,7 @@ def measure(meters: int, minutes: float, folder: Path) -> None:
                 if process.poll() is not None or time.monotonic() > end:
                     sys.exit(Path(log.name).read_text())
                 time.sleep(0.1)
-        time.sleep(SETTLE_S)
+        time.sleep(settle * 60)
         os.sync()
         tracer = subprocess.Popen(["strace", "-f", "-q", "-y", "-s", "0", "-e", f"trace={CALLS}", "-o", trace, "-p",
                                    str(process.pid)])  # fmt: skip
@@ -91,6 +93,7 @@ def measure(meters: int, minutes: float, folder: Path) -> None:
     finally:
         process.send_signal(signal.SIGINT)
         process.wait(60)
+        memory.cleanup()
         for line in lines:
             line.stop()
     found = count(trace, folder)
@@ -116,10 +119,11 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--meters", type=int, default=2)
     parser.add_argument("--minutes", type=float, default=10)
+    parser.add_argument("--settle", type=float, default=20, help="minutes before that: the write-ahead log grows first")
     parser.add_argument("--folder", type=Path, help="where the data go; default: a temporary folder")
     args = parser.parse_args()
     with tempfile.TemporaryDirectory(dir=args.folder) as name:
-        measure(args.meters, args.minutes, Path(name))
+        measure(args.meters, args.minutes, args.settle, Path(name))
 
 
 if __name__ == "__main__":

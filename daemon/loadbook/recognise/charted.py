@@ -44,13 +44,9 @@ class Charted(CycleLife):
             self.silence = None
         events: list[Event] = []
         if beam.stories:
-            if gap_ms > self.limits.resume_s * 1000:
-                events += self._end(now, now.start_ms - gap_ms)
-                self.fresh = True
-            else:
-                beam.branch(stretch, now.start_ms, now.at_ms, gap_ms)
-                if not standby:
-                    self._begin_again(stretch)
+            beam.branch(stretch, now.start_ms, now.at_ms, gap_ms)
+            if not standby:
+                self._begin_again(stretch)
         if not beam.stories and not standby:
             self.parts.watches.clear()
             beam.begin(stretch, 0.0, self.fresh)
@@ -112,7 +108,10 @@ class Charted(CycleLife):
             for pulses in story.now.pulses.values():
                 pulses.rest_since_ms, pulses.drawing = None, False
         self.next_check_ms = NEVER_MS
-        return []
+        if until_ms - now.at_ms <= self.limits.resume_s * 1000 or not self.beam.stories:
+            return []
+        self.silence, self.fresh = None, True
+        return self._end(now, until_ms)
 
     def supply_lost(self, now: Moment, since_ms: int) -> list[Event]:
         if not self.in_cycle or self.key_ms is None:

@@ -6,6 +6,7 @@ Pure. ``charted`` hears the levels and builds on this.
 from __future__ import annotations
 
 from bisect import bisect_right
+from dataclasses import replace
 from typing import Any
 
 from loadbook.events import CycleChanged, Event, Outcome, StateChanged
@@ -160,12 +161,12 @@ class CycleLife:
         cycle = self._cycle(story, "completed" if done else "stopped_early", now)
         return [CycleChanged(now.at_ms, cycle, dropped)]
 
-    def _end(self, now: Moment, last_ms: int) -> list[Event]:
-        """The cycle is over for good: half an hour has passed, or as long a silence."""
+    def _end(self, now: Moment, at_ms: int) -> list[Event]:
+        """The cycle is over for good, said at ``at_ms``: half an hour has passed, or as long a silence."""
         events: list[Event] = []
         if self.key_ms is not None and self.beam.stories:
             if not self.over:
-                events += self._close_cycle(now, self.beam.stories[0], False)
+                events += self._close_cycle(replace(now, at_ms=at_ms), self.beam.stories[0], False)
             self.alerts.end(self.key_ms)
         self._forget()
         return events
@@ -266,14 +267,21 @@ class CycleLife:
             elif self.alerts.stopped:
                 outcome, self.idle_from_ms = "stopped_early", now.at_ms
         events: list[Event] = [CycleChanged(now.at_ms, self._cycle(best, outcome, now))]
-        phase = best.phase
-        if outcome == "running" and phase is not None:
-            since_ms = max(best.now.late_ms, best.start_ms)
-            until_ms = since_ms + best.now.paused_ms + phase.max_ms
-            events.append(StateChanged(now.at_ms, "running", since_ms, phase.id, phase.stage, until_ms))
-        elif outcome != "running":
+        if outcome != "running":
             events.append(StateChanged(now.at_ms, "idle", best.action_ms))
+        elif (state := self.state(now)) is not None:
+            events.append(state)
         return events
+
+    def state(self, now: Moment) -> StateChanged | None:
+        """What the machine does, as the told story has it."""
+        best = self.beam.stories[0] if self.beam.stories else None
+        phase = None if best is None else best.phase
+        if best is None or phase is None:
+            return None
+        since_ms = max(best.now.late_ms, best.start_ms)
+        until_ms = since_ms + best.now.paused_ms + phase.max_ms
+        return StateChanged(now.at_ms, "running", since_ms, phase.id, phase.stage, until_ms)
 
     def _calm(self, stretch: Stretch, at_ms: int) -> bool:
         """Whether the told story explains the level without a fault and no other comes near it."""

@@ -47,3 +47,10 @@ class Totals:
     @classmethod
     def restore(cls, state: dict[str, Any]) -> Totals:
         return cls(**state)
+
+
+def mean_volts_amps(readings: list[tuple[int, int, int, int]]) -> tuple[float, float]:
+    """Mean V and A of readings (at_ms, mW, mV, mA); where the meter has no current, A is W over V."""
+    volts = sum(r[2] for r in readings) / len(readings) / 1000
+    amps = sum(r[3] / 1000 if r[3] != NO_VALUE else r[1] / max(r[2], 1) for r in readings) / len(readings)
+    return volts, amps

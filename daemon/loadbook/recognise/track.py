@@ -9,7 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any, Protocol
 
-from loadbook.events import Event
+from loadbook.events import Event, StateChanged
 
 NEVER_MS = 1 << 62
 MWMS_PER_KWH = 3_600_000 * 1_000_000
@@ -73,7 +73,12 @@ class Tracker(Protocol):
         ...
 
     def gap(self, now: Moment, until_ms: int) -> list[Event]:
-        """Nothing is known from ``now.at_ms`` + 10 s until ``until_ms``, when readings go on; the level is closed."""
+        """Nothing is known from ``now.at_ms`` + 10 s until ``until_ms``; the level is closed. Readings go on then, or
+        (after more than half an hour, when whatever ran is over) still do not."""
+        ...
+
+    def state(self, now: Moment) -> StateChanged | None:
+        """What the machine does, in an open cycle; None where nothing can be said."""
         ...
 
     def check(self, now: Moment) -> list[Event]:

@@ -27,6 +27,7 @@ from loadbook.recognise.pauses import (
 )
 from loadbook.recognise.segments import Segment, Segments, thin
 from loadbook.recognise.stages import Stage, kind_seen, name_stages
+from loadbook.recognise.state_told import by_stages
 from loadbook.recognise.texture import scale_of
 from loadbook.recognise.track import MWMS_PER_KWH, NEVER_MS, Moment
 
@@ -295,11 +296,15 @@ class Uncharted:
         """The open cycle as it is now known."""
         cycle = self._cycle(run, now.at_ms, now.energy_mwms, now, ended=False)
         self._stage = self._stage_of(run, now)
-        since_ms = cycle.phases[-1].start_ms if cycle.phases else run.start_ms
-        return [
-            CycleChanged(now.at_ms, cycle),
-            StateChanged(now.at_ms, "running", since_ms or run.start_ms, None, self._stage),
-        ]
+        return [CycleChanged(now.at_ms, cycle), by_stages(now, cycle, self._stage)]
+
+    def state(self, now: Moment) -> StateChanged | None:
+        """What the machine does, as the stages have it."""
+        run = self.run
+        if run is None:
+            return None
+        cycle = self._cycle(run, now.at_ms, now.energy_mwms, now, ended=False)
+        return by_stages(now, cycle, self._stage_of(run, now))
 
     def _watch(self, now: Moment) -> list[Event]:
         """The heater against its plate; its watts need no chart."""

@@ -16,13 +16,16 @@ from loadbook.store.migrate import migrate
 
 LEDGER_FILE = "ledger.sqlite"
 READINGS_FILE = "readings.sqlite"
+LOG_PAGES = 250
+"""So long grows the write-ahead log before it is used again from its beginning."""
 
 
 def writer(path: Path, schema: str) -> sqlite3.Connection:
     """The one writing connection: brought to the newest ``schema``, WAL, every commit forced to the card.
 
     ``synchronous=FULL``: what the recorder reports as committed must survive a power cut, and in WAL mode NORMAL may
-    roll back the last commits (sqlite.org, PRAGMA synchronous). At a commit every 10 s that is one fsync per 10 s.
+    roll back the last commits (sqlite.org, PRAGMA synchronous). That is one fsync a commit, which is cheap as long as
+    the log does not grow: a growing file makes the file system write its own journal as well, so the log is kept short.
     Raises StartError where the file cannot be made, read or brought up to date.
     """
     try:
@@ -34,6 +37,7 @@ def writer(path: Path, schema: str) -> sqlite3.Connection:
         db.execute("PRAGMA auto_vacuum = INCREMENTAL")  # has a say only in a file without tables
         mode = db.execute("PRAGMA journal_mode = WAL").fetchone()[0]
         db.execute("PRAGMA synchronous = FULL")
+        db.execute(f"PRAGMA wal_autocheckpoint = {LOG_PAGES}")
         db.execute("PRAGMA foreign_keys = ON")
         if mode != "wal":
             raise StartError(f"{path}: the store's folder does not allow write-ahead logging; use a local disk")
