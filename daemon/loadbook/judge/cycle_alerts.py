@@ -164,7 +164,7 @@ class CycleAlerts:
             if any(finding.same_as(f) for f in theirs):
                 continue
             if story.programme == best.programme:
-                if not finding.overdue:
+                if not theirs and not finding.overdue:
                     return False
             elif not theirs or (finding.kind in BY_PHASE and not any(f.kind not in BY_PHASE for f in theirs)):
                 return False

@@ -15,11 +15,12 @@ from loadbook.judge.limits import Limits
 from loadbook.judge.verdicts import Finding
 from loadbook.recognise.chart_model import PhaseModel
 from loadbook.recognise.levels import Levels
+from loadbook.recognise.track import NEVER_MS
 from loadbook.recognise.weighing import Stretch
 
 MOTOR_SETTLE_MS = 3_000
-HEATER_EVIDENCE_MS = 3_000
-OTHER_EVIDENCE_MS = 12_000
+HEATER_EVIDENCE_MS, ON_EVIDENCE_MS, PULSING_EVIDENCE_MS = 1_000, 5_000, 12_000
+"""A heater has settled by then, and a part that is on for all of a phase stands still; a pulsing one may be starting up."""
 LEAST_N, MOST_WIDTH = 3, 0.4
 """Readings on a level, and how closely the part's draw must be told (of its plate), before it counts."""
 SPREAD = 0.30
@@ -55,6 +56,8 @@ class PartsWatch:
     last_mask: int = 0
     last_ms: int = 0
     watches: dict[tuple[int, int], Watch] = field(default_factory=dict)
+    due_ms: int = NEVER_MS
+    """When the evidence on a part that is out of its band will suffice, if it stays so."""
 
     def see(self, place: int, phase: PhaseModel, mask: int, start_ms: int, end_ms: int, stretch: Stretch) -> None:
         """A level of the told story: ``mask`` are the parts taken to draw it."""
@@ -65,18 +68,18 @@ class PartsWatch:
             elif i not in self.on_ms:
                 self.on_ms[i] = start_ms
         own = level_w - self.levels.base_w
+        self.due_ms = NEVER_MS
         for i, since_ms in self.on_ms.items():
             part = self.parts[i]
-            settle_ms = int(self.limits.heater_settle_s * 1000) if part.resistive else MOTOR_SETTLE_MS
-            ms = end_ms - max(start_ms, since_ms + settle_ms)
-            if ms <= 0:
-                continue
+            settled_ms = since_ms + (int(self.limits.heater_settle_s * 1000) if part.resistive else MOTOR_SETTLE_MS)
+            ms = end_ms - max(start_ms, settled_ms)
             low, high = self._drawn(i, phase, mask, own, volts)
-            if stretch.n < LEAST_N:
+            if stretch.n < LEAST_N or self._doubtful(i, phase, mask, own, volts):
                 continue
-            began_ms = since_ms if end_ms - ms <= since_ms + settle_ms else end_ms - ms
-            if not self._doubtful(i, phase, mask, own, volts):
+            if ms > 0:
+                began_ms = since_ms if end_ms - ms <= settled_ms else end_ms - ms
                 self._judge(place, i, phase, began_ms, ms, low, high, volts)
+            self._expect(place, i, phase, max(end_ms, settled_ms), low, high, volts)
 
     def _drawn(self, i: int, phase: PhaseModel, mask: int, own: float, volts: float | None) -> tuple[float, float]:
         """What the part may draw: the level less what the others may."""
@@ -134,6 +137,26 @@ class PartsWatch:
         elif (low >= (band_low or 0.0) and high <= band_high) or (band_low is None and high <= band_high):
             self._fine(watch, at_ms)
 
+    def _expect(
+        self, place: int, i: int, phase: PhaseModel, from_ms: int, low: float, high: float, volts: float | None
+    ) -> None:
+        """Asks to be looked at again when a part that is out of its band will have been so for long enough."""
+        watch = self.watches.get((place, i))
+        part = self.parts[i]
+        band_low, band_high = part.band(volts)
+        if watch is not None and watch.kind is not None:
+            return
+        weak = band_low is not None and part.least_w < high < band_low
+        if weak or low > band_high:
+            had_ms = 0 if watch is None else watch.low_ms if weak else watch.high_ms
+            self.due_ms = min(self.due_ms, from_ms + self._need_ms(i, phase) - had_ms)
+
+    def _need_ms(self, i: int, phase: PhaseModel) -> int:
+        """How long a part must be out of its band before that is said."""
+        if self.parts[i].resistive:
+            return HEATER_EVIDENCE_MS
+        return ON_EVIDENCE_MS if i in phase.on else PULSING_EVIDENCE_MS
+
     @staticmethod
     def _out(watch: Watch, kind: str, at_ms: int, ms: int, drawn: float) -> None:
         if watch.low_ms + watch.high_ms == 0:
@@ -155,16 +178,15 @@ class PartsWatch:
         """Parts outside their bands, on enough evidence."""
         found = []
         for (place, i), watch in self.watches.items():
-            if not (watch.low_ms or watch.high_ms or watch.kind):
+            if place >= len(phases) or not (watch.low_ms or watch.high_ms or watch.kind):
                 continue
-            part = self.parts[i]
-            need = HEATER_EVIDENCE_MS if part.resistive else OTHER_EVIDENCE_MS
+            part, need = self.parts[i], self._need_ms(i, phases[place])
             if watch.kind is None:
                 if watch.low_ms >= need:
                     watch.kind = "power_low"
                 elif watch.high_ms >= need:
                     watch.kind = "power_high"
-            if watch.kind is None or place >= len(phases):
+            if watch.kind is None:
                 continue
             low, high = part.band(volts)
             drawn = watch.out_w_ms / max(watch.low_ms + watch.high_ms, 1)

@@ -15,7 +15,7 @@ from loadbook.recognise.hypothesis import Stay, Story, Suspect
 from loadbook.recognise.weighing import GRACE_MS, MOTOR_STAGES, Stretch
 
 MISSING_AFTER_BREAK_MS = 11_000
-MISSING_FROM_START_MS = 18_000
+MISSING_FROM_START_MS = 12_000
 UNEXPECTED_MS, UNEXPECTED_BITS_MS = 12_000, 25_000
 WEAK_MS, WEAK_HEATER_MS = 15_000, 23_000
 MISSING_SURE_MS = 20_000

@@ -232,7 +232,7 @@ class Beam(Weighing):
         cost += 0.0 if gap_ms else self.stroke_cost(story, phase, at_ms)
         over_ms = least_ms - phase.max_ms
         if over_ms > GRACE_MS:
-            cost += self._overrun(over_ms, phase)
+            cost += self._overrun(story, over_ms, phase)
             flags["too_long"] = (story.now.late_ms + story.now.paused_ms + phase.max_ms, least_ms / 1000)
         return cost, flags
 

@@ -189,7 +189,7 @@ class CycleLife:
         if (not done and not self.over) or self.alerts.stopped:
             events += self.alerts.stop(self.key_ms, best, stretch, now.at_ms, still_ms)
             stopped = self.alerts.stopped
-        if not (done and self.over):
+        if not (done and self.over) and not stopped:  # a machine that stands still shows nothing new
             events += self.alerts.update(self.key_ms, best, stretch, now, self.known)
         told = (best.start_ms, best.programme if self.known else -1, best.now.place)
         finished = done and still_ms >= DONE_AFTER_MS
@@ -310,9 +310,9 @@ class CycleLife:
                 *self.alerts.waits_ms(best, stretch),
             ]
             due = min([due, *(since_ms + w for w in waits if since_ms + w > now.at_ms)])
-        never_ms = self.alerts.never_ending_ms(best)
-        if never_ms > now.at_ms:
-            due = min(due, never_ms)
+        for when in (self.alerts.never_ending_ms(best), self.parts.due_ms):
+            if when > now.at_ms:
+                due = min(due, when)
         self.next_check_ms = due
 
     def _watch(self, stretch: Stretch, at_ms: int) -> Option | None:

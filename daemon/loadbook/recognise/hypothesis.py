@@ -23,6 +23,8 @@ GONE_MS = 30_000
 """A foreign part that strokes hide has gone when it has not shown for so long."""
 FAMILIAR_MS, FAMILIAR_W = 4_000, 2.5
 """A level must last so long to become familiar, and stand so many watts off what is familiar to be new."""
+EXCUSES = 3.0
+"""A fault believed this much excuses what follows from it."""
 AFTER_ALL = 4.0
 """Price of a part that was missing and then came: less likely than one that broke."""
 
@@ -205,8 +207,6 @@ class Story:
         so_far = suspect.ms if suspect and suspect.over_ms is None else 0
         kind, part = fault
         seconds = (so_far + ms) / 1000
-        if kind == "missing" and part not in self.now.seen_ms:
-            seconds *= 0.6
         return self.price_in_full(fault) * prices.due(kind, seconds)
 
     def price_in_full(self, fault: Fault) -> float:
@@ -221,6 +221,8 @@ class Story:
             > HEALTHY_MS
         ):
             price += prices.HIGH_LATER
+        if kind == "missing" and self.phase and self.now.seen_ms.get(part, 0) > max(HEALTHY_MS, self.phase.min_ms):
+            price += prices.DIED
         if kind == "unexpected" and not self.now.stepped and self.past and part in self.past[-1].seen_ms:
             price += prices.STILL_ON
         return price
@@ -278,6 +280,13 @@ class Story:
         """What the cheapest fault of the phase has yet to cost: a phase that never was well had one of them."""
         open_ = [(f, s) for f, s in self.now.suspects.items() if s.over_ms is None]
         return min((max(0.0, self.price_in_full(f) - s.paid) for f, s in open_), default=0.0)
+
+    def excused(self) -> bool:
+        """A part that is missing or weak explains why the phase takes its time."""
+        return any(
+            kind in ("missing", "low") and s.over_ms is None and s.paid > EXCUSES
+            for (kind, _), s in self.now.suspects.items()
+        )
 
     # ------------------------------------------------------------------ evidence
 

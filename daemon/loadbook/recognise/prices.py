@@ -39,11 +39,15 @@ SKIP_UNSEEN = 0.5
 OUT_OF_ORDER = 5.0
 TOO_SHORT, TOO_SHORT_MORE = 5.0, 4.0
 TOO_LONG, TOO_LONG_MORE, TOO_LONG_QUIET, TOO_LONG_DOUBLE = 4.0, 5.0, 3.0, 3.0
+TOO_LONG_EXCUSED = 0.1
+"""Of it, where a part that is missing or weak explains it."""
 PATTERN, LONG_STROKE = 1.5, 8.0
 NO_STEP = 9.0
 """One part takes over from another in the middle of a level that stands still."""
 HIGH_LATER = 3.5
 """On top, for a part that drew what it should before in the same phase: something else has rather come on."""
+DIED = 2.5
+"""On top, for a part that drew before in a phase that may end now: what never came after it is likelier broken."""
 STILL_ON = 4.0
 """On top, for a part that was on in the phase before: that phase has rather gone on."""
 AGAIN = 0.25

@@ -111,11 +111,13 @@ class Weighing:
         return now.late_ms
 
     @staticmethod
-    def _overrun(over_ms: int, phase: PhaseModel) -> float:
-        """Grows fast for as long as a rival might come up, then with every doubling: no phase goes on for ever."""
+    def _overrun(story: Story, over_ms: int, phase: PhaseModel) -> float:
+        """Grows fast for as long as a rival might come up, then with every doubling: no phase goes on for ever. Little
+        where a fault of the phase already explains it."""
         more = prices.TOO_LONG_QUIET if phase.quiet else prices.TOO_LONG_MORE
         ramp = prices.TOO_LONG + more * min(1.0, over_ms / OVERRUN_RAMP_MS)
-        return ramp + prices.TOO_LONG_DOUBLE * log2(1 + over_ms / (phase.max_ms + 30_000))
+        cost = ramp + prices.TOO_LONG_DOUBLE * log2(1 + over_ms / (phase.max_ms + 30_000))
+        return cost * prices.TOO_LONG_EXCUSED if story.excused() else cost
 
     def time_cost(self, story: Story, late_ms: int, at_ms: int, mask: int = 0) -> float:
         """What the clock alone costs a story now: its phase overrun, its motor silent. ``mask``: what draws now."""
@@ -125,7 +127,7 @@ class Weighing:
         cost = 0.0
         over_ms = at_ms - late_ms - story.now.paused_ms - phase.max_ms
         if over_ms > GRACE_MS:
-            cost += self._overrun(over_ms, phase)
+            cost += self._overrun(story, over_ms, phase)
         all_pulses = story.now.pulses
         if not all_pulses:
             return cost
