@@ -20,7 +20,7 @@ from loadbook.recognise.weighing import Stretch
 
 MOTOR_SETTLE_MS = 3_000
 HEATER_EVIDENCE_MS, ON_EVIDENCE_MS, PULSING_EVIDENCE_MS = 1_000, 5_000, 12_000
-"""A heater has settled by then, and a part that is on for all of a phase stands still; a pulsing one may be starting up."""
+"""A heater has settled by then, a part that is on for all of a phase stands still; a pulsing one may be starting."""
 LEAST_N, MOST_WIDTH = 3, 0.4
 """Readings on a level, and how closely the part's draw must be told (of its plate), before it counts."""
 SPREAD = 0.30

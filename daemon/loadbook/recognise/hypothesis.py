@@ -205,9 +205,7 @@ class Story:
         """What fault would cost in all, had it shown for ``ms`` more."""
         suspect = self.now.suspects.get(fault)
         so_far = suspect.ms if suspect and suspect.over_ms is None else 0
-        kind, part = fault
-        seconds = (so_far + ms) / 1000
-        return self.price_in_full(fault) * prices.due(kind, seconds)
+        return self.price_in_full(fault) * prices.due(fault[0], (so_far + ms) / 1000)
 
     def price_in_full(self, fault: Fault) -> float:
         """What a fault costs once it is certain: little where the same part had it before in this cycle."""
@@ -221,7 +219,7 @@ class Story:
             > HEALTHY_MS
         ):
             price += prices.HIGH_LATER
-        if kind == "missing" and self.phase and self.now.seen_ms.get(part, 0) > max(HEALTHY_MS, self.phase.min_ms):
+        if kind == "missing" and self._did_its_work(part):
             price += prices.DIED
         if kind == "unexpected" and not self.now.stepped and self.past and part in self.past[-1].seen_ms:
             price += prices.STILL_ON
@@ -284,9 +282,13 @@ class Story:
     def excused(self) -> bool:
         """A part that is missing or weak explains why the phase takes its time."""
         return any(
-            kind in ("missing", "low") and s.over_ms is None and s.paid > EXCUSES
-            for (kind, _), s in self.now.suspects.items()
+            kind in ("missing", "low") and s.over_ms is None and s.paid > EXCUSES and not self._did_its_work(part)
+            for (kind, part), s in self.now.suspects.items()
         )
+
+    def _did_its_work(self, part: int) -> bool:
+        """It drew for as long as the phase has to last: that it stops then is how phases end."""
+        return self.phase is not None and self.now.seen_ms.get(part, 0) > max(HEALTHY_MS, self.phase.min_ms)
 
     # ------------------------------------------------------------------ evidence
 
