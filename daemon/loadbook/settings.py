@@ -106,6 +106,13 @@ class Meter(Strict):
     device_address: str = Field(
         default="", pattern=r"^[0-9A-Za-z ]{0,32}$", description="IEC 62056-21 sign-on: the meter's address, or empty"
     )
+    class_percent: float = Field(
+        default=0.0,
+        ge=0,
+        le=20,
+        description="Limit of error of power, % of reading (class 1 of IEC 62053-21: 1.0); 0: as its map says",
+    )
+    class_fixed_w: float = Field(default=0.0, ge=0, le=1000, description="Fixed part of that limit, W")
 
 
 class Line(Strict):

@@ -90,7 +90,7 @@ def test_the_worst_cycle_decides(heater_w: float, finding: Finding) -> None:
 def test_without_the_meters_accuracy_watts_are_not_assessed_but_times_are() -> None:
     verdict = drawn([cycle(0)], meter=None)
     assert result(verdict, "power/heater").finding is Finding.NOT_ASSESSED
-    assert "accuracy" in result(verdict, "power/heater").why
+    assert "no limit of error of the meter is stated" in result(verdict, "power/heater").why
     assert result(verdict, "time/main-heat").finding is Finding.MET
     assert verdict.finding is Finding.NOT_ASSESSED
 

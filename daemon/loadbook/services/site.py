@@ -30,7 +30,7 @@ class Site:
     causes: CauseTable
     pricer: CyclePricer
     accuracy: dict[str, Accuracy]
-    """By meter id, where the meter's map states one."""
+    """By meter id, where the settings or the meter's map state one."""
 
 
 def load_site(settings: Settings, folder: Path) -> Site:
@@ -48,7 +48,11 @@ def load_site(settings: Settings, folder: Path) -> Site:
                 )
             meter_of[meter.machine] = meter.id
         stated = load_map(meter.map, folder).accuracy
-        if stated is not None:
+        if meter.class_percent:  # the meter that hangs there, rather than the kind it is of
+            accuracy[meter.id] = Accuracy(meter.class_percent, meter.class_fixed_w)
+        elif meter.class_fixed_w:
+            raise InputError(f"meter {meter.id!r}: class_fixed_w needs class_percent beside it")
+        elif stated is not None:
             accuracy[meter.id] = Accuracy(stated.class_percent, stated.fixed_w)
     causes = load_causes([folder / name for name in settings.causes])
     return Site(

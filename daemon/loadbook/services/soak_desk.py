@@ -29,7 +29,7 @@ NOT_PAUSED = ("waiting", "running", "between", "ended")
 Request = dict[str, Any]
 Handler = Callable[[Request, int], dict[str, Any]]
 AccuracyOf = Callable[[str], Accuracy | None]
-"""The stated accuracy of a meter, by the meter's id; None where its map states none."""
+"""The stated accuracy of a meter, by the meter's id; None where none is stated."""
 
 
 class HasConnection(Protocol):

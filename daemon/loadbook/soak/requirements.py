@@ -131,8 +131,8 @@ def _named(name: str | None, part_id: str) -> str:
 def refuse_undecidable(machine: Machine, own: Sequence[OwnLimit], meter: Accuracy | None) -> None:
     """Refuse limits that cannot be decided, when they are entered. Raises InputError naming the component.
 
-    ``meter`` is None where the meter map states no accuracy; then nothing is refused and the report says why nothing
-    could be assessed.
+    ``meter`` is None where neither settings nor map state an accuracy; then nothing is refused and the report says
+    why nothing could be assessed.
     """
     known = {part.id for part in machine.components}
     for limit in own:

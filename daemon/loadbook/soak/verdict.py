@@ -109,9 +109,9 @@ def _result(
         why = "neither the plate nor the chart sets a limit"
     elif accuracy is None:
         why = (
-            "the meter's map states no fixed part of its limit of error, which rules a draw this small"
+            "no fixed part of the meter's limit of error is stated, which rules a draw this small"
             if required.quantity == "standby" and meter is not None
-            else "the meter's map states no accuracy"
+            else "no limit of error of the meter is stated, neither in the settings nor in its map"
         )
     elif not seen:
         why = "not measured in any cycle"
