@@ -17,6 +17,8 @@ import numpy.typing as npt
 from loadbook.judge.limits import Limits
 
 IntColumn = npt.NDArray[np.int64]
+MANY_BUCKETS = 8
+"""So many at once are worth being taken as columns."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,10 +75,40 @@ class RunningMean:
             return []
         bucket = at_ms // self.bucket_ms
         starts = np.concatenate(([0], np.flatnonzero(np.diff(bucket)) + 1))
-        totals = np.add.reduceat(thousandths, starts).tolist()
-        counts = np.diff(np.concatenate((starts, [at_ms.shape[0]]))).tolist()
-        found = map(self.add, at_ms[starts].tolist(), totals, counts)
+        totals = np.add.reduceat(thousandths, starts)
+        counts = np.diff(np.concatenate((starts, [at_ms.shape[0]])))
+        if starts.shape[0] >= MANY_BUCKETS and self._all_fine(bucket[starts], totals, counts):
+            return []
+        found = map(self.add, at_ms[starts].tolist(), totals.tolist(), counts.tolist())
         return [breach for breach in found if breach is not None]
+
+    def _all_fine(self, bucket: IntColumn, totals: IntColumn, counts: IntColumn) -> bool:
+        """Takes whole buckets at once where none of them, and no mean, leaves the band; else takes nothing.
+        ``bucket``, ``totals`` and ``counts`` are int64[n], ``bucket`` rising."""
+        if self.raised or self.began_ms is not None:
+            return False
+        kept = [*self.past, (self.bucket, self.total, self.n)] if self.n else list(self.past)
+        if self.n and bucket[0] == self.bucket:
+            kept[-1] = (self.bucket, self.total + int(totals[0]), self.n + int(counts[0]))
+            bucket, totals, counts = bucket[1:], totals[1:], counts[1:]
+        before = np.array(kept, dtype=np.int64).reshape(-1, 3)
+        bucket = np.concatenate((before[:, 0], bucket))
+        totals, counts = np.concatenate((before[:, 1], totals)), np.concatenate((before[:, 2], counts))
+        sums, ns = np.concatenate(([0], np.cumsum(totals))), np.concatenate(([0], np.cumsum(counts)))
+        new = np.arange(len(self.past), bucket.shape[0] - 1)  # those that close now: all but the last
+        since = np.searchsorted(bucket, bucket[new] - self.buckets, side="right")
+        means = (sums[new + 1] - sums[since]) / (ns[new + 1] - ns[since]) / 1000
+        here = totals[new] / counts[new] / 1000
+        if not bool(((means >= self.low) & (means <= self.high) & (here >= self.low) & (here <= self.high)).all()):
+            return False
+        if self.first < 0:
+            self.first = int(bucket[0])
+        if new.shape[0]:
+            rows = np.stack((bucket, totals, counts), axis=1)[int(since[-1]) : -1].tolist()
+            self.past = deque((b, t, n) for b, t, n in rows)
+            self.past_total, self.past_n = sum(r[1] for r in rows), sum(r[2] for r in rows)
+        self.bucket, self.total, self.n = int(bucket[-1]), int(totals[-1]), int(counts[-1])
+        return True
 
     def _close(self, at_ms: int) -> Breach | None:
         self.past.append((self.bucket, self.total, self.n))
