@@ -3,6 +3,7 @@
     .venv/bin/python tests/bench/recognition.py                      every machine, every fault, one seed
     ... --machine quay-washer-1 --fault heater-open --seeds 3        a part of it
     ... --healthy 20 --seeds 3                                       more runs, for false alerts
+    ... --no-sim                                             only how fast it is
     ... --failing DIR                                                logs, truths and what was said, where it fails
     ... --real DIR --charts DIR                                      the labelled real traces in DIR as well
 
