@@ -223,6 +223,7 @@ def _finding(number: int, alert: Alert, found: Gathered, time: words.SiteTime) -
         "number": number,
         "title": alert_title(alert.kind, words.part_name(found.machine, alert.component), phase, over),
         "cycle": cycle,
+        "uncounted": cycle is None and alert.cycle_key_ms is not None,
         "began": f"{time.day(alert.began_ms)} {time.time_s(alert.began_ms)}",
         "measured": words.measured(alert.measured, alert.unit),
         "allowed": words.between(alert.low, alert.high, alert.unit),

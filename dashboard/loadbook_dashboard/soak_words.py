@@ -48,7 +48,9 @@ def _cycles(order: SoakOrder, now: Progress, machine: Machine, time: SiteTime) -
             f"{place(now)}. The machine has not started again for {words.duration(now.waiting_s)}; "
             f"at most {words.duration(order.pause_max_s)} was expected. Somebody is needed."
         )
-    if now.state in ("waiting", "between"):
+    if now.state == "waiting":
+        return f"{place(now)}. No cycle has begun since the test did, {words.duration(now.waiting_s)} ago."
+    if now.state == "between":
         return f"{place(now)}. The machine has stood for {words.duration(now.waiting_s)}."
     return f"{place(now)}. {STATE_WORDS[now.state]} at {time.time(now.since_ms)}."
 

@@ -1,4 +1,5 @@
-"""Every page as a picture, wide and 360 px, light and dark: ``python tests/browser/screens.py OUTDIR``.
+"""Every page as a picture, wide and 360 px, light and dark: ``python tests/browser/screens.py OUTDIR``; the README's
+own with ``--readme dashboard/pictures``.
 
 To be looked at: would a stranger know within five seconds what runs, since when, and whether somebody is needed?
 """
@@ -12,7 +13,7 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).resolve().parent))
 
-from playwright.sync_api import Page, sync_playwright
+from playwright.sync_api import Browser, Page, sync_playwright
 from served import seeded_parts, served
 
 CHROMIUM = "/usr/bin/chromium"
@@ -58,10 +59,28 @@ def wait_drawn(page: Page) -> None:
     )
 
 
+def readme_pictures(browser: Browser, address: str, folder: Path) -> None:
+    """The two that the README shows: a cycle with half a heater, and a telephone."""
+    for name, path, width, height in (
+        ("cycle", "harbour-dish-2", 1100, 980),
+        ("telephone", "/", 360, 740),
+    ):
+        page = browser.new_page(viewport={"width": width, "height": height}, color_scheme="light")
+        if not path.startswith("/"):
+            keys = page.request.get(f"{address}/api/machines/{path}/cycles?limit=1").json()["cycles"]
+            path = f"/machines/{path}/cycles/{keys[0]['key_ms']}"  # noqa: PLW2901
+        page.goto(address + path)
+        wait_drawn(page)
+        page.wait_for_timeout(400)
+        page.screenshot(path=str(folder / f"{name}.png"))
+        page.close()
+
+
 def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("folder", type=Path)
     parser.add_argument("only", nargs="*", help="names of pages; all when none is given")
+    parser.add_argument("--readme", action="store_true", help="only the README's two")
     args = parser.parse_args()
     args.folder.mkdir(parents=True, exist_ok=True)
     with (
@@ -70,7 +89,9 @@ def main() -> int:
         sync_playwright() as play,
     ):
         browser = play.chromium.launch(executable_path=CHROMIUM, args=ARGS)
-        for size, (width, height) in SIZES.items():
+        if args.readme:
+            readme_pictures(browser, address, args.folder)
+        for size, (width, height) in () if args.readme else SIZES.items():
             for scheme in ("light", "dark"):
                 context = browser.new_context(viewport={"width": width, "height": height}, color_scheme=scheme)
                 page = context.new_page()

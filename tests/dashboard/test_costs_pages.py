@@ -7,6 +7,7 @@ import io
 import re
 
 import pytest
+from loadbook_dashboard import create_app
 
 
 def text_of(client, path: str) -> str:
@@ -65,3 +66,12 @@ def test_the_statement_for_paper(client):
 )
 def test_what_cannot_be_is_said(client, path, status):
     assert client.get(path).status_code == status
+
+
+def test_under_one_rate_every_start_costs_the_same_and_nothing_is_drawn(parts):
+    from dataclasses import replace  # noqa: PLC0415
+
+    flat = replace(parts, settings=parts.settings.model_copy(update={"tariff": "quay-flat"}))
+    page = text_of(create_app(flat).test_client(), "/machines/quay-dryer-3/when")
+    assert "Every start costs the same: 0." in page
+    assert "startcurve" not in page

@@ -70,6 +70,14 @@ def test_the_morning_in_three_lines(client, night):
     assert "A deviation in 1 of 4 cycles." in page
 
 
+def test_before_a_cycle_is_complete_the_requirements_are_folded_away(client, night):
+    page = text_of(client, f"/soak/{night.number}")
+    assert re.search(r"<summary>\d+ requirements, judged as soon as a cycle is complete</summary>", page)
+    assert "No cycle has begun since the test did" in page or "did not start again" in page
+    night.run()
+    assert "judged as soon as" not in text_of(client, f"/soak/{night.number}")
+
+
 def test_a_test_that_waits_says_when_it_is_overdue(client, night):
     assert "did not start again" in text_of(client, f"/soak/{night.number}")  # nothing ran for hours
     assert "Somebody is needed" in text_of(client, f"/soak/{night.number}/part")

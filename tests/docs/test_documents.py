@@ -70,6 +70,14 @@ def test_files_the_documents_name_are_there(text: str) -> None:
     assert [name for name in named if not (ROOT / name).exists()] == []
 
 
+def test_pictures_of_the_readme_are_there_and_say_what_they_show() -> None:
+    pictures = re.findall(r"!\[([^\]]*)\]\(([^)]+)\)", README)
+    assert pictures
+    for words, path in pictures:
+        assert (ROOT / path).stat().st_size < 200_000
+        assert len(words) > 40  # for who cannot see them
+
+
 def test_the_readme_starts_with_the_job_and_then_two_commands() -> None:
     blocks = re.findall(r"```sh\n(.*?)```", README, re.S)
     assert [line.split("#")[0].strip() for line in blocks[0].splitlines()] == [

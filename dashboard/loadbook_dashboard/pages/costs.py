@@ -102,6 +102,7 @@ def _starts(found: StartCosts, best: int) -> dict[str, Any]:
         "now": start(0),
         "best": start(best),
         "dearest": start(best if dearest is None else dearest),
+        "flat": len(set(amounts)) == 1,
         "saving": shown(saving, found.currency) if saving is not None and best else None,
         "svg": Markup(draw(times, curve, best, zone, found.currency)),
         "svg_narrow": Markup(draw(times, curve, best, zone, found.currency, width=420)),

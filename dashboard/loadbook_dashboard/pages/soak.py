@@ -204,7 +204,6 @@ def issue(number: str) -> AnyResponse:
     except RefusedError as refused:
         flash(str(refused), "refused")
         return redirect(url_for(".test_page", number=number))
-    flash(f"Report {report_id} is issued.", "done")
     return redirect(url_for(".report", number=number, report_id=report_id))
 
 
