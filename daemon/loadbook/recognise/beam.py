@@ -244,6 +244,7 @@ class Beam(Weighing):
         phase = phases[place] if place < len(phases) else None
         child = Story(story.programme, story.start_ms, story.start_mwms, story.now, phase, story.score + price)
         child.standby_ms, child.drew_ms, child.before = story.standby_ms, story.drew_ms, story.before
+        child.refund = story.refund
         child.action_ms, child.action_mwms = story.action_ms, story.action_mwms
         left = story.now.copy()
         left.flags = flags
@@ -283,7 +284,9 @@ class Beam(Weighing):
         expected = sum(self.chart.parts[i].expected_w(stretch.volts) for i in phases[place].on if i not in old)
         return 0.5 * expected < stretch.level_w - stretch.from_w < 1.6 * expected + 5
 
-    def begin(self, stretch: Stretch, price: float, inside: bool, before: Story | None = None) -> None:
+    def begin(
+        self, stretch: Stretch, price: float, inside: bool, before: Story | None = None, refund: float = 0.0
+    ) -> None:
         """A cycle may begin with this level, at an early phase of any programme; ``inside``: or have begun before the
         log did."""
         found: list[Story] = []
@@ -302,7 +305,7 @@ class Beam(Weighing):
                     cost = price + late + (0.0 if drawing else 1.0)
                     story = Story(number, at_ms, stretch.start_mwms, now, phase, cost)
                     story.skipped = () if inside else tuple(skipped)
-                    story.before = before
+                    story.before, story.refund = before, refund
                     story.action_ms, story.action_mwms = at_ms, stretch.start_mwms
                     found.append(story)
                 if phase.quiet or phase.optional:
@@ -311,6 +314,16 @@ class Beam(Weighing):
                     skips += prices.SKIP_NEEDED
                     skipped.append((place, at_ms))
         self.add(found, at_ms)
+
+    def give_back(self, stretch: Stretch) -> None:
+        """A new cycle's start that the phase before explained as well was dear; what that phase can no longer explain
+        makes it cheap again."""
+        for story in self.stories:
+            phase = story.before.phase if story.before is not None else None
+            if not story.refund or phase is None or self.levels.at_standby(stretch.level_w):
+                continue
+            if self.levels.explain(phase, stretch.level_w, stretch.volts).healthy is None:
+                story.score, story.refund = story.score - story.refund, 0.0
 
     @staticmethod
     def _key(story: Story) -> Key:

@@ -44,6 +44,7 @@ class Charted(CycleLife):
             self.silence = None
         events: list[Event] = []
         if beam.stories:
+            beam.give_back(stretch)
             beam.branch(stretch, now.start_ms, now.at_ms, gap_ms)
             if not standby:
                 self._begin_again(stretch)
@@ -129,6 +130,9 @@ class Charted(CycleLife):
             return []
         self.stretch.level_w, self.stretch.volts = now.level_w, now.volts
         events = self._judge(now)
+        best = self.beam.stories[0] if self.beam.stories else None
+        if best is not None and self.key_ms is not None and best.start_ms != self.key_ms:
+            events += self._replace(now, best)  # the log ends: the likelier story will do
         if self.key_ms is not None and not self.over and self.beam.stories:
             events += self._tell(now, final=True)
         return events
@@ -175,11 +179,12 @@ class Charted(CycleLife):
         ended = best.phase is None
         if not ended and still_ms < NEW_AFTER_STANDBY_MS:
             return
+        refund = 0.0
         if self._complete(best):
             price = prices.NEW_CYCLE if ended else prices.NEW_CYCLE_EARLY
             phase = best.phase
             if phase is not None and beam.levels.explain(phase, stretch.level_w, stretch.volts).healthy is not None:
-                price = prices.NEW_CYCLE_UNASKED
+                price, refund = prices.NEW_CYCLE_UNASKED, prices.NEW_CYCLE_UNASKED - prices.NEW_CYCLE_EARLY
         elif self.key_ms is None or (not best.past and best.drew_ms < 60_000):
             price = prices.DROPPED
         else:
@@ -187,7 +192,7 @@ class Charted(CycleLife):
         before = best.before
         if self.key_ms == best.start_ms or before is None:
             before = replace(best, now=best.now.copy(), before=None)  # as it is now: the story itself may live on
-        beam.begin(stretch, best.score + price, False, before)
+        beam.begin(stretch, best.score + price, False, before, refund)
 
     _PLAIN = (
         "next_check_ms", "key_ms", "told", "over", "known", "fresh", "peak_w", "silence", "lost_ms", "watched_ms",

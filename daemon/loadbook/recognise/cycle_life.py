@@ -37,6 +37,8 @@ FALSE_START_MS = 120_000
 NEW_AFTER_STANDBY_MS = 15_000
 NEW_DREW_MS = 45_000
 """A cycle after another has drawn for so long before it is believed: one stroke of an anti-crease tumble is none."""
+NEW_FOR_LONG_MS = 600_000
+"""After so long of it, half the margin will do."""
 DONE_AFTER_MS = 60_000
 SWITCH_MARGIN = 1.0
 LEARN_MS = 4_000
@@ -106,10 +108,7 @@ class CycleLife:
             sound = strong and drew_ms >= ANNOUNCE_MS
             if sound or drew_ms >= ANNOUNCE_ANYHOW_MS:
                 events += self._announce(now, best)
-        elif best.start_ms != self.key_ms and self._drew_ms(best, stretch, now) >= NEW_DREW_MS and all(
-            s.start_ms != self.key_ms for s, t in zip(beam.stories, beam.totals, strict=True)
-            if t < beam.totals[0] + prices.MARGIN
-        ):  # fmt: skip
+        elif best.start_ms != self.key_ms and self._is_new(best, self._drew_ms(best, stretch, now)):
             events += self._replace(now, best)
         if self.key_ms is None:
             unborn = not best.past and still_ms >= FALSE_START_MS
@@ -120,6 +119,15 @@ class CycleLife:
             events += self._go_on(now, best, still_ms)
         self._schedule(now)
         return events
+
+    def _is_new(self, best: Story, drew_ms: int) -> bool:
+        """Whether the best story's cycle has begun for certain: no story of the told one is near it any more."""
+        if drew_ms < NEW_DREW_MS:
+            return False
+        margin = prices.MARGIN if drew_ms < NEW_FOR_LONG_MS else prices.MARGIN / 2
+        limit = self.beam.totals[0] + margin
+        pairs = zip(self.beam.stories, self.beam.totals, strict=True)
+        return all(story.start_ms != self.key_ms for story, total in pairs if total < limit)
 
     def _drew_ms(self, story: Story, stretch: Stretch, now: Moment) -> int:
         if self.beam.levels.at_standby(stretch.level_w):

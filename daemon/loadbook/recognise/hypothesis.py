@@ -172,9 +172,14 @@ class Story:
     """By what draws (a mask): from and to how many watts it was seen to draw, and for how long, ms."""
     before: Story | None = None
     """How the cycle before ended, as long as it is not certain that a new one has begun."""
+    refund: float = 0.0
+    """Of what it paid to begin: given back once the phase before can no longer explain what draws."""
 
     def save(self) -> dict[str, Any]:
-        names = ("programme", "start_ms", "start_mwms", "score", "standby_ms", "action_ms", "action_mwms", "drew_ms")
+        names = (
+            "programme", "start_ms", "start_mwms", "score", "standby_ms", "action_ms", "action_mwms", "drew_ms",
+            "refund",
+        )  # fmt: skip
         return {
             **{name: getattr(self, name) for name in names},
             "now": self.now.save(),
@@ -347,14 +352,21 @@ class Story:
             if option.mask >> i & 1:
                 if not pulses.drawing:
                     if pulses.rest_since_ms is not None and pulses.n:
-                        pulses.longest_rest_ms = max(pulses.longest_rest_ms, start_ms - pulses.rest_since_ms)
+                        rest_ms = start_ms - pulses.rest_since_ms
+                        usual_ms = max(prices.RESTED * pulses.longest_rest_ms, prices.RESTED_MS)
+                        if phase.resistive_mask >> i & 1 and pulses.n > 2 and rest_ms > usual_ms:
+                            self.score += prices.HEAT_AGAIN
+                        pulses.longest_rest_ms = max(pulses.longest_rest_ms, rest_ms)
                     pulses.silent_ms = None
                     pulses.n += 1
                     pulses.drawing, pulses.on_since_ms = True, start_ms
                 pulses.rest_since_ms = end_ms
             else:
                 if pulses.drawing:
-                    pulses.longest_on_ms = max(pulses.longest_on_ms, start_ms - pulses.on_since_ms)
+                    stroke_ms = start_ms - pulses.on_since_ms
+                    if phase.stage == "wait" and stroke_ms > prices.TURNS_MS:
+                        self.score += prices.NO_STROKE
+                    pulses.longest_on_ms = max(pulses.longest_on_ms, stroke_ms)
                 pulses.drawing = False
                 if pulses.rest_since_ms is None:
                     pulses.rest_since_ms = start_ms

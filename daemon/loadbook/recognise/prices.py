@@ -42,6 +42,11 @@ TOO_LONG, TOO_LONG_MORE, TOO_LONG_QUIET, TOO_LONG_DOUBLE = 4.0, 5.0, 3.0, 3.0
 TOO_LONG_EXCUSED = 0.1
 """Of it, where a part that is missing or weak explains it."""
 PATTERN, LONG_STROKE = 1.5, 8.0
+HEAT_AGAIN, RESTED, RESTED_MS = 4.0, 2.5, 120_000
+"""A thermostat that rests so many times longer than ever before, and at least so long, and then heats again: the phase
+had rather ended, and another has begun."""
+NO_STROKE, TURNS_MS = 3.0, 100_000
+"""Loosening and anti-crease turn the drum for seconds: a turn this long was rather something else."""
 NO_STEP = 9.0
 """One part takes over from another in the middle of a level that stands still."""
 HIGH_LATER = 3.5
