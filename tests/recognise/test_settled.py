@@ -12,9 +12,10 @@ from loadbook.events import AlertChanged, CycleChanged
 from loadbook.files import find_log, find_machine, load_causes, load_machine
 from loadbook.judge.limits import Limits
 from loadbook.logs import read_log
-from loadbook.machine import parse_machine
+from loadbook.machine import Machine, parse_machine
 from loadbook.reading import Series
-from loadbook.simulate import catalogue, machines
+from loadbook.simulate import catalogue, machines, odd
+from loadbook.simulate.play import Session, Turn
 
 PLATE = """
 [machine]
@@ -111,3 +112,30 @@ def test_a_stop_in_a_quiet_phase_is_said_thirty_seconds_after_its_longest() -> N
     alerts = {e.alert.key: e.alert for e in events if isinstance(e, AlertChanged) and not e.withdrawn}
     (stop,) = [a for a in alerts.values() if a.kind == "stopped_early"]
     assert due.provable_s - 2 <= stop.raised_ms / 1000 <= due.due_s
+
+
+def phases_said(machine: Machine, made: catalogue.Made) -> list[list[str]]:
+    """Ids of the phases of every cycle said of a simulated log with volts left out."""
+    assessor = Assessor(machine, Limits())
+    series = Series(at_ms=np.round(made.rows.true_s * 1000).astype(np.int64), power_w=made.rows.columns["power_w"])
+    events = [*assessor.feed_series(series), *assessor.finish()]
+    cycles = {e.cycle.key_ms: e.cycle for e in events if isinstance(e, CycleChanged)}
+    return [[p.id or "" for p in c.phases] for c in cycles.values()]
+
+
+def test_a_heater_that_rests_far_longer_than_its_thermostat_ended_its_phase() -> None:
+    """Dried, cooled, not dry after all, heated once more."""
+    model = odd.reheating_dryer()
+    runs = [catalogue.healthy(model, "shirts", seed).make() for seed in range(6)]
+    made = next(m for m in runs if "dry-again" in [p[0] for p in m.truth.cycles[0].phases])
+    (said,) = phases_said(model.machine, made)
+    assert said[:3] == ["dry", "cool", "dry-again"]
+
+
+def test_a_load_put_in_at_once_is_a_new_cycle_though_the_drum_might_have_been_loosening() -> None:
+    """Anti-crease tumbling may or may not come; the drum that starts 40 s after the cool-down is the next load's."""
+    model = odd.reheating_dryer()
+    session = Session((Turn("shirts"), Turn("shirts", idle_s=40.0, display_s=40.0)))
+    for seed in range(3):
+        made = catalogue.Scenario("close", model, session, seed).make()
+        assert len(phases_said(model.machine, made)) == 2
