@@ -5,7 +5,8 @@
 Afterwards every reading a meter answered with (its own journal) must be in the store exactly once, or in the poller's
 outbox; nothing may be there that no meter said; and what the ledger says must be what the recogniser says of the
 stored readings when it hears them in peace. An answer that was on the wire to a poller at the moment it was killed is
-not a reading yet: at most one per meter and kill, counted apart.
+not a reading yet: the last one the meter gave before that moment, however long before, counted apart. What a poller had
+got it had numbered and written; that no number was given up shows that nothing else was lost.
 """
 
 from __future__ import annotations
@@ -60,18 +61,21 @@ class Count:
     doubled: int = 0
     invented: int = 0
     backwards: int = 0
+    given_up: int = 0
     same_as_in_peace: bool = False
     kills: Counter = field(default_factory=Counter)
 
     def good(self) -> bool:
-        return not (self.lost or self.doubled or self.invented or self.backwards) and self.same_as_in_peace
+        wrong = self.lost or self.doubled or self.invented or self.backwards or self.given_up
+        return not wrong and self.same_as_in_peace
 
     def __str__(self) -> str:
         killed = ", ".join(f"{n} {what}" for what, n in sorted(self.kills.items()))
         return (
             f"killed {killed}; answered {self.answered}, stored {self.stored}, in the outbox {self.waiting}, on the "
             f"wire at a kill {self.in_flight}; lost {self.lost}, doubled {self.doubled}, invented {self.invented}, "
-            f"out of order {self.backwards}; ledger as in peace: {self.same_as_in_peace}"
+            f"out of order {self.backwards}, numbers given up {self.given_up}; "
+            f"ledger as in peace: {self.same_as_in_peace}"
         )
 
 
@@ -169,17 +173,17 @@ class Chain:
         found.doubled = sum((have - said).values())  # two questions within a tenth of a second get the same row
         found.invented = len(set(stored) - set(said))
         found.backwards = int((np.diff(series.power_w) < 0).sum())
-        for mono_ms, power in answers:
+        after_ms = [mono_ms for mono_ms, _ in answers[1:]] + [FAR]
+        for (mono_ms, power), next_ms in zip(answers, after_ms, strict=True):
             if power in waiting or have[power] > 0:
                 have[power] -= 1
                 continue
-            near = [d for d in self.poller_deaths_ms if 0 <= d - mono_ms < 500 * self.speed]
-            if near:
-                found.in_flight += 1
-                self.poller_deaths_ms.remove(near[0])  # one per kill
+            if any(mono_ms <= death_ms <= next_ms for death_ms in self.poller_deaths_ms):
+                found.in_flight += 1  # nothing came after it: the poller was killed before it had it
             else:
                 found.lost += 1
                 print(f"lost: {power} answered at {mono_ms}; poller killed at {self.poller_deaths_ms}")
+        found.given_up = (self.folder / "recorder.log").read_text().count("entries will never come")
         found.same_as_in_peace = self.in_peace(reader)
         return found
 

@@ -99,6 +99,23 @@ def test_two_lines_are_read_side_by_side(tmp_path: Path, caplog: pytest.LogCaptu
     assert caplog.text.count("meter three: no reading") == 1
 
 
+def test_an_answer_that_is_on_the_wire_at_the_stop_becomes_a_reading(tmp_path: Path) -> None:
+    clock = Clock()
+    line = SimulatedLine([SimulatedMeter(1, load_map(MAP, Path()), player(clock))], clock).start()
+    line.faults.order("late", times=None, delay_s=3.5)
+    host, tcp_port = line.address
+    meter = {"id": "one", "map": MAP}
+    network = {"id": "net", "kind": "modbus_tcp", "host": host, "tcp_port": tcp_port, "timeout_s": 9, "meter": [meter]}
+    delivered = Delivered()
+    poller = Poller(settings(network), tmp_path, clock, lambda: delivered)
+    poller.startup()
+    wait_for(lambda: line.journal)
+    poller.shutdown()
+    line.stop()
+    assert len(delivered.of("one")) == len(line.journal) == 1
+    assert delivered.calls == ["start", "stop"]
+
+
 @pytest.mark.parametrize(
     ("port", "map_name", "says"),
     [

@@ -95,6 +95,16 @@ def test_a_moved_stretch_keeps_every_reading(store, by_ms):
     assert len(store.series("quay-m1", 0, 2 * T0)) == 120
 
 
+def test_readings_moved_onto_older_ones_all_stay(store):
+    store.append(minute_of(1.0))
+    store.append(minute_of(2.0, T0 + 3_600_000))
+    assert store.shift("quay-m1", T0 + 3_600_000, 1 << 53, -3_600_000, "s/quay-m1/1") == 60
+    series = store.series("quay-m1", 0, 1 << 53)
+    assert sorted(series.power_w.tolist()) == [1.0] * 60 + [2.0] * 60
+    assert series.at_ms[-1] == T0 + 59_001
+    assert store.span("quay-m1") is not None
+
+
 def test_readers_see_what_is_committed_and_cannot_write(store, tmp_path):
     store.append(minute_of(42.0))
     reader = SqliteReader.open(tmp_path)

@@ -5,6 +5,7 @@ but the wire: the delivery takes in at once and delivers in its own time.
 from __future__ import annotations
 
 import logging
+import time
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any, Protocol
@@ -25,7 +26,8 @@ LOG_AFTER_GAPS = 5
 
 STUCK_S = 45.0
 """A line whose loop has not come round for this long is stuck: the longest readout takes half of that."""
-JOIN_S = 3.0
+JOIN_S = 1.0
+"""Waited for a line at the stop beyond its time-out: an answer that is on the wire then becomes a reading still."""
 
 
 class Delivery(Protocol):
@@ -90,8 +92,9 @@ class Poller:
     def shutdown(self) -> None:
         for line in self._lines:
             line.stop()
+        end_s = time.monotonic() + JOIN_S + max((line.timeout_s for line in self._settings.lines), default=0.0)
         for line in self._lines:
-            line.join(JOIN_S)
+            line.join(max(0.0, end_s - time.monotonic()))
         if self._delivery is not None:
             self._delivery.stop()
 

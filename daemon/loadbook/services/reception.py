@@ -74,7 +74,12 @@ class Reception:
             return None
         if self._books.full:
             return None
+        gone = self.intake.lost + self.intake.passed_over
         taken = self.intake.accept(pack, time.monotonic())
+        gone = self.intake.lost + self.intake.passed_over - gone
+        if gone:
+            log.warning("meter %s: %d entries will never come: its poller gave them up, or nobody can read them",
+                        pack.meter, gone)  # fmt: skip
         if taken.wanted is not None or taken.known:
             return (pack.session, pack.meter), taken.wanted
         self.heard_mono_ms[pack.meter] = self._clock.mono_ms()

@@ -25,6 +25,8 @@ _ENVELOPE_FROM_MINUTES_MS = 3 * MINUTE_MS
 """A slice at least this wide is drawn from one-minute figures where there are any."""
 
 
+MOST_ASIDE_MS = 40
+"""Moved readings find room within so much; no meter is read more often than every 50 ms."""
 NEWEST_RUNS = 3
 """The newest runs of a meter's poller stay known in any case: a message may still be on its way from one."""
 MOST_RUNS = 100
@@ -311,10 +313,7 @@ class SqliteStore(SqliteReader):
                 self.db.execute(
                     "DELETE FROM reading WHERE at_ms >= ? AND at_ms < ? AND meter = ?", (from_ms, to_ms, number)
                 )
-                moved = self.db.execute(
-                    f"INSERT OR IGNORE INTO reading SELECT at_ms + ?, meter, {columns} FROM temp.moving", (by_ms,)
-                ).rowcount
-                self.db.execute("DROP TABLE temp.moving")
+                moved = self._put_moved(columns, by_ms)
                 edge = _minute_before(min(from_ms, from_ms + by_ms))
                 self.db.execute("DELETE FROM minute WHERE meter = ? AND minute_ms >= ?", (number, edge))
                 self.db.execute(
@@ -330,6 +329,24 @@ class SqliteStore(SqliteReader):
             return int(moved)
         except sqlite3.Error as bad:
             raise StoreError(f"{self.path}: readings cannot be moved in time: {bad}") from bad
+
+    def _put_moved(self, columns: str, by_ms: int) -> int:
+        """Put the rows of ``temp.moving`` where they belong. Where an older reading has the very millisecond (the clock
+        was wrong and thought right), the next free one is taken: none gives way to another."""
+        moved = 0
+        for aside_ms in range(MOST_ASIDE_MS):
+            placed = self.db.execute(
+                f"INSERT OR IGNORE INTO reading SELECT at_ms + ?, meter, {columns} FROM temp.moving RETURNING at_ms",
+                (by_ms + aside_ms,),
+            ).fetchall()
+            moved += len(placed)
+            self.db.executemany(
+                "DELETE FROM temp.moving WHERE at_ms = ?", [(at_ms - by_ms - aside_ms,) for (at_ms,) in placed]
+            )
+            if not self.db.execute("SELECT EXISTS (SELECT 1 FROM temp.moving)").fetchone()[0]:
+                break
+        self.db.execute("DROP TABLE temp.moving")
+        return moved
 
 
 def _lay_minutes(
