@@ -24,8 +24,12 @@ def answered(chain: Chain) -> int:
 def test_broker_away_recorder_away_store_not_writable(tmp_path):
     chain = Chain(tmp_path, speed=60)
     try:
-        for what in ("broker", "recorder", "poller"):
-            chain.start(what)
+        chain.start("poller")  # the board's power is back before anything it could talk to
+        until(lambda: answered(chain) > 60)
+        chain.start("recorder")
+        n = answered(chain)
+        until(lambda: answered(chain) > n + 60)
+        chain.start("broker")
         reader = settled_reader(chain, 60)
 
         chain.kill("broker")  # for ten minutes of the machine's time
@@ -42,9 +46,12 @@ def test_broker_away_recorder_away_store_not_writable(tmp_path):
         chain.start("recorder")
         until(lambda: stored_count(reader, chain) > n, 90)
 
-        recorder = chain.parts["recorder"]
+        recorder, poller = chain.parts["recorder"], chain.parts["poller"]
         assert isinstance(recorder, Service)
-        limits = resource.prlimit(recorder.child.pid, resource.RLIMIT_FSIZE, (4096, resource.RLIM_INFINITY))
+        assert isinstance(poller, Service)
+        full = (4096, resource.RLIM_INFINITY)  # as if the card were full, for both
+        limits = resource.prlimit(recorder.child.pid, resource.RLIMIT_FSIZE, full)
+        resource.prlimit(poller.child.pid, resource.RLIMIT_FSIZE, full)
         n = answered(chain)
         until(lambda: answered(chain) > n + 300)
         assert recorder.child.poll() is None
@@ -52,7 +59,8 @@ def test_broker_away_recorder_away_store_not_writable(tmp_path):
         n = answered(chain)
         until(lambda: answered(chain) > n + 60)
         assert stored_count(reader, chain) == stuck, "the store should not have been writable"
-        resource.prlimit(recorder.child.pid, resource.RLIMIT_FSIZE, limits)
+        for part in (recorder, poller):
+            resource.prlimit(part.child.pid, resource.RLIMIT_FSIZE, limits)
         until(lambda: stored_count(reader, chain) > stuck + 300, 90)
 
         found = wind_down(chain, reader)
@@ -61,7 +69,9 @@ def test_broker_away_recorder_away_store_not_writable(tmp_path):
     finally:
         chain.close()
     assert "not committed, will try again" in (tmp_path / "recorder.log").read_text()
-    assert "Traceback" not in (tmp_path / "poller.log").read_text()
+    said = (tmp_path / "poller.log").read_text()
+    assert "the outbox cannot be written" in said
+    assert "Traceback" not in said
 
 
 def test_a_clock_three_years_forward_and_two_minutes_back_leaves_one_cycle(tmp_path):

@@ -67,6 +67,11 @@ class Books:
         return bool(self.rows or self._committed or self._said)
 
     @property
+    def pending(self) -> frozenset[tuple[str, str]]:
+        """(session, meter) of what waits to be committed."""
+        return frozenset(self._committed)
+
+    @property
     def full(self) -> bool:
         return len(self.rows) >= MOST_ROWS
 

@@ -100,6 +100,10 @@ class Reception:
             self._books.store.settle(pack.meter, max(entry.at_ms for entry in taken.fresh))
         return None
 
+    def tidy(self) -> None:
+        """Once in a while: forget what the store has forgotten of pollers' runs."""
+        self.intake.keep({*self._books.store.committed(), *self._books.pending})
+
     def suspect(self, mono_ms: int) -> None:
         """Ask every recogniser what it means that nothing has arrived since the last reading."""
         for meter, watch in list(self.watches.items()):

@@ -46,6 +46,7 @@ TELL_AGAIN_S = 1.0
 STATE_EVERY_S = 30.0
 REVIEW_EVERY_S = 20.0
 """A soak test that is to end at a set time ends so soon after it; every event is a review as well."""
+TIDY_EVERY_S = 3600.0
 STUCK_S = 120.0
 
 REBUILD_MS = 2 * 86_400_000
@@ -72,7 +73,7 @@ class Recorder:
         self._stop = threading.Event()
         self._thread = threading.Thread(target=self._run, name="recorder", daemon=True)
         self._alive_s = time.monotonic()
-        self._committed_s = self._suspected_s = self._stated_s = self._reviewed_s = self._alive_s
+        self._committed_s = self._suspected_s = self._stated_s = self._reviewed_s = self._tidied_s = self._alive_s
         self._told_s: dict[Key, float] = {}
         self._said_trouble = ""
         self._trouble = ""
@@ -242,6 +243,10 @@ class Recorder:
         if now_s - self._suspected_s >= SUSPECT_EVERY_S / self.clock.speed:
             self._suspected_s = now_s
             self._reception.suspect(self.clock.mono_ms())
+        if now_s - self._tidied_s >= TIDY_EVERY_S:
+            self._tidied_s = now_s
+            self._told_s.clear()
+            self._reception.tidy()
         if now_s - self._reviewed_s >= REVIEW_EVERY_S / self.clock.speed:
             self._review()
         if now_s - self._stated_s >= STATE_EVERY_S or self._troubles() != self._said_trouble:
