@@ -97,7 +97,8 @@ user() {
   fi
   run adduser --quiet loadbook dialout
   run install -d -m 0750 -o loadbook -g loadbook "$data"
-  run install -d -m 0750 -o root -g loadbook "$etc" "$etc/machines"
+  run install -d -m 0750 -o root -g loadbook "$etc"
+  run install -d -m 2770 -o root -g loadbook "$etc/machines" # the recorder writes what is changed on the dashboard
 }
 
 program() {

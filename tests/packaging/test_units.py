@@ -92,6 +92,13 @@ def test_a_dry_run_of_the_install_script_changes_nothing_and_shows_all() -> None
         assert unit.name in done.stdout
 
 
+def test_the_recorder_can_write_the_machine_files_that_the_dashboard_changes() -> None:
+    unit = (ROOT / "systemd" / "loadbook-record.service").read_text()
+    script = (ROOT / "systemd" / "install.sh").read_text()
+    assert "ProtectSystem=strict" in unit and "ReadWritePaths=-/etc/loadbook/machines" in unit
+    assert re.search(r'install -d -m 2770 -o root -g loadbook "\$etc/machines"', script)
+
+
 def test_the_install_script_refuses_what_it_does_not_know() -> None:
     done = subprocess.run(
         ["bash", ROOT / "systemd" / "install.sh", "--quick"], capture_output=True, text=True, check=False
