@@ -124,7 +124,7 @@ class Beam(Weighing):
             told = told or {self._key(s): s.score + self.time_cost(s, s.now.late_ms, now_ms) for s in self.stories}
             children += self._children(story, phase, stretch, at_ms, stays, gap_ms, told, hopeless - story.score)
         if children or not again:
-            self.add(children, now_ms)
+            self.add(children, now_ms, told)
 
     def _children(
         self,
@@ -331,10 +331,17 @@ class Beam(Weighing):
         faulty = bool(suspects) and any(s.paid > BELIEVED for s in suspects.values())
         return story.programme, story.now.place, story.start_ms, len(story.skipped), faulty
 
-    def add(self, children: list[Story], at_ms: int) -> None:
-        """Takes in new stories, unless a cheaper one tells the same. To be followed by ``weigh``."""
+    def add(self, children: list[Story], at_ms: int, told: dict[Key, float] | None = None) -> None:
+        """Takes in new stories, unless a cheaper one tells the same. To be followed by ``weigh``. ``told``: what the
+        old ones cost now, in their order, where that is known."""
         best: dict[Key, tuple[float, Story]] = {}
-        for story in (*self.stories, *children):
+        more = [*self.stories, *children]
+        if told and len(told) == len(self.stories):
+            if not children:
+                return
+            best = {key: (cost, story) for (key, cost), story in zip(told.items(), self.stories, strict=True)}
+            more = children
+        for story in more:
             key = self._key(story)
             cost = story.score + story.debt + self.time_cost(story, story.now.late_ms, at_ms)
             story.debt = 0.0
