@@ -16,6 +16,7 @@ from flask import Flask, abort, flash, g, redirect, request, session, url_for
 from flask_wtf.csrf import CSRFProtect
 from loadbook.errors import StartError
 from loadbook.store.people import Person
+from werkzeug.exceptions import HTTPException
 from werkzeug.wrappers import Response
 
 from loadbook_dashboard.parts import Parts, parts
@@ -101,6 +102,14 @@ def visitor_of(here: Parts) -> Visitor:
     if person is not None:
         return Visitor("person", person.name, look=True, change=person.may == "change", person=person)
     return Visitor("stranger", None, look=here.settings.dashboard.readers == "everybody", change=False)
+
+
+def may_look(here: Parts) -> bool:
+    """Whether who asked may look, now."""
+    try:
+        return visitor_of(here).look
+    except (StartError, HTTPException):
+        return False
 
 
 def install(app: Flask, forms: CSRFProtect) -> None:

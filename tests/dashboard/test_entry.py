@@ -269,6 +269,19 @@ def test_another_passphrase_or_none_ends_what_is_open(make: Make, clock: Clock) 
     assert here.get("/").status_code == 303
 
 
+def test_a_stream_ends_soon_after_its_session(make: Make, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("loadbook_dashboard.live.LOOK_AGAIN_S", 0.0)
+    app, parts = make()
+    client = app.test_client()
+    sign_in(client)
+    stream = iter(client.get("/events").response)
+    said = [next(stream) for _ in range(6)]
+    assert any(b"hello" in text for text in said)
+    parts.people.rows.end_sessions("Mira")
+    assert len(list(stream)) < 5  # it ends by itself
+    assert parts.hub.watching() == 0
+
+
 # ---------------------------------------------------------------------------------------------------- failed tries
 
 
@@ -290,7 +303,7 @@ def test_failed_tries_make_one_wait_and_never_for_ever(make: Make, clock: Clock)
 
 def test_nobody_is_locked_out_by_another_who_tries_in_his_name(make: Make, clock: Clock) -> None:
     _, parts = make()
-    for n in range(60):
+    for n in range(18):
         clock.ms += 40_000
         parts.people.sign_in("Mira", "wrong", f"10.0.0.{n}", clock())
     clock.ms += 30_000
