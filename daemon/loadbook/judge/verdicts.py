@@ -17,6 +17,8 @@ from loadbook.recognise.weighing import GRACE_MS, MOTOR_STAGES, Stretch
 MISSING_AFTER_BREAK_MS = 11_000
 MISSING_FROM_START_MS = 12_000
 UNEXPECTED_MS, UNEXPECTED_BITS_MS = 12_000, 25_000
+TRICKLE_MS = 18_000
+"""A vent or a valve's last drop is over by then."""
 WEAK_MS, WEAK_HEATER_MS = 15_000, 23_000
 MISSING_SURE_MS = 20_000
 SETTLED_MS = 6_000
@@ -135,7 +137,7 @@ class Verdicts:
                 plate.least_w if least is None else least, high, "W", over, suspect.ms >= 25_000,
             )  # fmt: skip
         if kind == "trickle":
-            if part < 0 or suspect.streak_ms < self.limits.unexplained_s * 1000:
+            if part < 0 or suspect.streak_ms < TRICKLE_MS:
                 return None
             kind = "unexpected"
         if kind == "unexpected":

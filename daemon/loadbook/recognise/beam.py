@@ -14,7 +14,6 @@ from loadbook.recognise.chart_model import PhaseModel
 from loadbook.recognise.hypothesis import SHORT_MS, Stay, Story, Suspect
 from loadbook.recognise.options import Options
 from loadbook.recognise.weighing import (
-    AFTER_END_PRICE,
     BELIEVED,
     FAULTY_ROOM,
     FULL_MS,
@@ -68,7 +67,7 @@ class Beam(Weighing):
         phase = story.phase
         if phase is None:
             if not self.levels.at_standby(stretch.level_w):
-                story.score += AFTER_END_PRICE * prices.due("unexpected", (end_ms - start_ms) / 1000)
+                story.score += self.after_end(story, stretch, end_ms - start_ms)
             return
         self._alike(story, stretch, end)
         options = self.levels.explain(phase, stretch.level_w, stretch.volts)
@@ -143,7 +142,6 @@ class Beam(Weighing):
         skips, hidden_ms, needed = 0.0, 0, len(story.skipped)
         stepped = at_ms == stretch.level_ms and abs(stretch.level_w - stretch.from_w) > 0.15 * stretch.level_w + 5
         ripe = story.most_ms(at_ms) >= phase.min_ms
-        room = FAULTY_ROOM if stepped and ripe else 3.5
         standby = self.levels.at_standby(stretch.level_w)
         for place in range(story.now.place + 1, len(phases) + 1):
             whole = leaving + skips + prices.NEXT_PHASE
@@ -155,6 +153,8 @@ class Beam(Weighing):
                 if standby and not dear and needed == len(story.skipped):
                     yield self._child(story, place, at_ms, stretch, whole, flags, gap_ms)
                 break
+            own_step = at_ms == stretch.level_ms and self._stepped(phases, place, story.now.place, stretch)
+            room = FAULTY_ROOM if ripe and (stepped or own_step) else 3.5
             # only a level that fits is looked at closely where no fault could be cheap enough
             if not dear and (
                 (skips < 2.0 and whole + prices.LEAST_PRICE < stays + room)
@@ -162,6 +162,8 @@ class Beam(Weighing):
             ):
                 options = self.levels.explain(phases[place], stretch.level_w, stretch.volts)
                 price = options.price
+                if own_step and any(kind == "unexpected" for kind, _ in options[0].faults):
+                    price -= prices.STUCK_ON
                 swaps = at_ms > stretch.level_ms and not gap_ms and self._swaps(story, phase, options, stretch)
                 no_step = prices.NO_STEP if swaps else 0.0
                 price += no_step
@@ -278,11 +280,15 @@ class Beam(Weighing):
         return child
 
     def _stepped(self, phases: tuple[PhaseModel, ...], place: int, before: int, stretch: Stretch) -> bool:
+        """Whether the level stands above the one before by what the phase's own parts draw, a stroke with them."""
         if place >= len(phases) or before >= len(phases):
             return False
-        old = {*phases[before].on, *phases[before].pulsing}
-        expected = sum(self.chart.parts[i].expected_w(stretch.volts) for i in phases[place].on if i not in old)
-        return 0.5 * expected < stretch.level_w - stretch.from_w < 1.6 * expected + 5
+        old, step_w = phases[before].mask, stretch.level_w - stretch.from_w
+        own_w = sum(self.chart.parts[i].expected_w(stretch.volts) for i in phases[place].on if not old >> i & 1)
+        strokes_w = [self.chart.parts[i].expected_w(stretch.volts) for i in phases[place].pulsing if not old >> i & 1]
+        return 0.5 * own_w < step_w < 1.6 * own_w + 5 or any(
+            0.5 * own_w + 0.25 * w < step_w < 1.6 * (own_w + w) + 5 for w in strokes_w
+        )
 
     def begin(
         self, stretch: Stretch, price: float, inside: bool, before: Story | None = None, refund: float = 0.0

@@ -181,7 +181,9 @@ class Charted(CycleLife):
             return
         refund = 0.0
         if self._complete(best):
-            price = prices.NEW_CYCLE if ended else prices.NEW_CYCLE_EARLY
+            stroke = ended and beam.goes_on(best, stretch)
+            after_end = prices.NEW_CYCLE_STROKE if stroke else prices.NEW_CYCLE
+            price = after_end if ended else prices.NEW_CYCLE_EARLY
             phase = best.phase
             if phase is not None and beam.levels.explain(phase, stretch.level_w, stretch.volts).healthy is not None:
                 price, refund = prices.NEW_CYCLE_UNASKED, prices.NEW_CYCLE_UNASKED - prices.NEW_CYCLE_EARLY

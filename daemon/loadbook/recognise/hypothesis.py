@@ -226,8 +226,8 @@ class Story:
             price += prices.HIGH_LATER
         if kind == "missing" and self._did_its_work(part):
             price += prices.DIED
-        if kind == "unexpected" and not self.now.stepped and self.past and part in self.past[-1].seen_ms:
-            price += prices.STILL_ON
+        if kind == "unexpected" and self.past and part in self.past[-1].seen_ms:
+            price += -prices.STUCK_ON if self.now.stepped else prices.STILL_ON
         return price
 
     def novelty(self, option: Option, level_w: float, pulsing: int) -> float:

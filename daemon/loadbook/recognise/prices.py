@@ -55,6 +55,8 @@ DIED = 2.5
 """On top, for a part that drew before in a phase that may end now: what never came after it is likelier broken."""
 STILL_ON = 4.0
 """On top, for a part that was on in the phase before: that phase has rather gone on."""
+STUCK_ON = 4.5
+"""Off, where this phase's own parts were seen to come on beside it: it has rather not been switched off."""
 AGAIN = 0.25
 MOTOR_QUIET = 6.0
 NOVEL_MOST, NOVEL_LOG = 8.0, 1.5
@@ -62,10 +64,12 @@ NOVEL_STEADY, NOVEL_STROKES = (1.12, 1.45), (1.3, 1.75)
 """A part that was steady draws this much more or less than it ever did: free up to the first factor, dear from the
 second; a stroking one varies anyway."""
 LOG_BEGINS_INSIDE = 2.0
-NEW_CYCLE, NEW_CYCLE_EARLY, NEW_CYCLE_UNASKED = 1.0, 5.0, 9.5
-"""After the end; before it; where the last phase explains the level as well."""
+NEW_CYCLE, NEW_CYCLE_STROKE, NEW_CYCLE_EARLY, NEW_CYCLE_UNASKED = 1.0, 6.0, 5.0, 9.5
+"""After the end; after it, where the last phase explains the level as well; before it; before it, likewise."""
 STOPPED = 11.0
 DROPPED = 3.0
+STROKE_AFTER_END = 9.0
+"""A stroke after the end that the last phase explains: it has rather not ended."""
 BLIP_AFTER_END = 1.0
 """One reading of a stroke after the end: an anti-crease tumble read by a slow meter."""
 MARGIN = 4.0

@@ -225,6 +225,21 @@ class Weighing:
         mask = option.mask | 1 << motor if on else option.mask & ~(1 << motor)
         return option if mask == option.mask else Option(option.faults, mask, option.z)
 
+    def goes_on(self, story: Story, stretch: Stretch) -> bool:
+        """Whether the last phase, had it not ended, would explain the level by what pulses in it."""
+        last = self.phase(story, story.past[-1].place) if story.past else None
+        return last is not None and any(
+            not o.faults and o.mask & last.pulsing_mask
+            for o in self.levels.explain(last, stretch.level_w, stretch.volts).likely
+        )
+
+    def after_end(self, story: Story, stretch: Stretch, ms: int) -> float:
+        """What it costs that the machine draws for ``ms`` though its programme is through."""
+        cost = AFTER_END_PRICE * prices.due("unexpected", ms / 1000)
+        if cost < prices.STROKE_AFTER_END and ms >= SHORT_MS and self.goes_on(story, stretch):
+            return prices.STROKE_AFTER_END
+        return cost
+
     def option(self, story: Story, stretch: Stretch, at_ms: int) -> tuple[Option | None, float, int]:
         """How a story explains the open level, what that costs, and for how long it has stood, ms."""
         ms = max(0, at_ms - max(stretch.start_ms, story.now.early_ms))
@@ -233,7 +248,7 @@ class Weighing:
             return None, 0.0, ms
         if phase is None:
             busy = not self.levels.at_standby(stretch.level_w)
-            return None, AFTER_END_PRICE * prices.due("unexpected", ms / 1000) if busy else 0.0, ms
+            return None, self.after_end(story, stretch, ms) if busy else 0.0, ms
         option, cost = story.choose(
             self.levels.explain(phase, stretch.level_w, stretch.volts),
             ms,
