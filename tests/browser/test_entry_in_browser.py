@@ -37,6 +37,9 @@ def test_a_telephone_signs_in_and_is_back_where_it_wanted_to_be(
     page.get_by_label("Passphrase").fill(WORDS)
     page.keyboard.press("Enter")
     expect(page.get_by_role("heading", name="Alerts", exact=True)).to_be_visible()
+    place, live = page.locator(".place").bounding_box(), page.locator(".livemark").bounding_box()
+    assert place and live
+    assert abs((place["y"] + place["height"] / 2) - (live["y"] + live["height"] / 2)) < 8  # one line: place, name, live
     article = page.locator("article.alert").filter(has_text="Heater draws too little")
     expect(article.get_by_label("Your name")).to_have_count(0)
     article.get_by_role("button", name="Mark as seen").click()
