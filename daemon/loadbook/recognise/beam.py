@@ -24,8 +24,12 @@ from loadbook.recognise.weighing import (
 )
 
 Key = tuple[int, int, int, int, bool]
-"""What a story tells: programme, place, cycle, how many phases it left out, whether it believes in a fault now. Of two
+"""What a story tells: programme, place, cycle, how many phases it left out or turned round, whether it believes in a fault now. Of two
 that tell the same the cheaper is kept."""
+
+
+BESIDE = 3
+"""A phase that comes out of order does so within so many places."""
 
 
 class Beam(Weighing):
@@ -139,7 +143,7 @@ class Beam(Weighing):
         """``told`` is what the stories cost by what they tell; for ``hopeless`` more than now one would be given up."""
         phases = self.chart.programmes[story.programme].phases
         leaving, flags = self._leave(story, phase, at_ms, gap_ms)
-        skips, hidden_ms, needed = 0.0, 0, len(story.skipped)
+        skips, hidden_ms, needed = 0.0, 0, story.left_out
         stepped = at_ms == stretch.level_ms and abs(stretch.level_w - stretch.from_w) > 0.15 * stretch.level_w + 5
         ripe = story.most_ms(at_ms) >= phase.min_ms
         standby = self.levels.at_standby(stretch.level_w)
@@ -150,7 +154,7 @@ class Beam(Weighing):
             rival = told.get((story.programme, place, story.start_ms, needed, False))
             dear = rival is not None and story.score + whole >= rival - 0.05
             if place == len(phases):
-                if standby and not dear and needed == len(story.skipped):
+                if standby and not dear and needed == story.left_out:
                     yield self._child(story, place, at_ms, stretch, whole, flags, gap_ms)
                 break
             own_step = at_ms == stretch.level_ms and self._stepped(phases, place, story.now.place, stretch)
@@ -175,6 +179,8 @@ class Beam(Weighing):
                         if at_ms > stretch.level_ms:
                             self._prepay(child, options)
                     yield child
+            if story.turned and any(stay.place == place for stay in story.past):
+                continue  # it has come already, before its time
             hidden_ms += phases[place].min_ms
             if gap_ms and hidden_ms <= gap_ms + 2_000:
                 skips += prices.SKIP_UNSEEN
@@ -209,7 +215,10 @@ class Beam(Weighing):
         phases = self.chart.programmes[story.programme].phases
         for place, _ in story.skipped:
             if self.levels.healthy_z(phases[place], stretch.level_w, stretch.volts) * 0.5 < 1.0:
-                child = self._child(story, place, at_ms, stretch, leaving + prices.OUT_OF_ORDER, flags, 0)
+                far = story.now.place - place > BESIDE
+                price = leaving + (prices.OUT_OF_ORDER_FAR if far else prices.OUT_OF_ORDER)
+                child = self._child(story, place, at_ms, stretch, price, flags, 0)
+                child.turned = True
                 child.skipped = tuple(s for s in story.skipped if s[0] != place)
                 child.now.flags["out_of_order"] = (at_ms, 0.0)
                 yield child
@@ -262,7 +271,7 @@ class Beam(Weighing):
                 unseen.unseen = True
                 at = unseen.end_ms or at
                 past.append(unseen)
-            elif not phases[k].optional:
+            elif not phases[k].optional and not (story.turned and any(stay.place == k for stay in story.past)):
                 skipped.append((k, at_ms))
         limit = left.late_ms + left.paused_ms
         limit += phases[story.now.place].max_ms if story.now.place < len(phases) else 0
@@ -271,7 +280,7 @@ class Beam(Weighing):
         child.odd = (*story.odd, left) if left.is_odd() else story.odd
         child.rested_ms = story.rested_ms + left.paused_ms
         child.now.stepped = at_ms == stretch.level_ms and self._stepped(phases, place, story.now.place, stretch)
-        child.familiar = dict(story.familiar)
+        child.familiar, child.turned = dict(story.familiar), story.turned
         child.known = story.known
         if left.suspects:
             child.known |= {
@@ -335,7 +344,7 @@ class Beam(Weighing):
     def _key(story: Story) -> Key:
         suspects = story.now.suspects
         faulty = bool(suspects) and any(s.paid > BELIEVED for s in suspects.values())
-        return story.programme, story.now.place, story.start_ms, len(story.skipped), faulty
+        return story.programme, story.now.place, story.start_ms, story.left_out, faulty
 
     def add(self, children: list[Story], at_ms: int, told: dict[Key, float] | None = None) -> None:
         """Takes in new stories, unless a cheaper one tells the same. To be followed by ``weigh``. ``told``: what the

@@ -168,6 +168,8 @@ class Story:
     """What it costs in all as of then: for the next weighing, where that is of the same moment."""
     known: frozenset[Fault] = frozenset()
     """Faults already believed in phases behind."""
+    turned: bool = False
+    """A phase has come out of order."""
     familiar: dict[int, tuple[float, float, int]] = field(default_factory=dict)
     """By what draws (a mask): from and to how many watts it was seen to draw, and for how long, ms."""
     before: Story | None = None
@@ -175,10 +177,15 @@ class Story:
     refund: float = 0.0
     """Of what it paid to begin: given back once the phase before can no longer explain what draws."""
 
+    @property
+    def left_out(self) -> int:
+        """How many needed phases did not come; a hundred more where one came out of order."""
+        return len(self.skipped) + (100 if self.turned else 0)
+
     def save(self) -> dict[str, Any]:
         names = (
             "programme", "start_ms", "start_mwms", "score", "standby_ms", "action_ms", "action_mwms", "drew_ms",
-            "refund",
+            "refund", "turned",
         )  # fmt: skip
         return {
             **{name: getattr(self, name) for name in names},
