@@ -171,3 +171,24 @@ def test_a_blocked_pump_is_said_while_it_still_runs() -> None:
     alert = Said(still(60) + run + still(400)).one("power_high")
     assert (alert.phase, alert.component) == ("drain", "pump")
     assert 860 < second(alert.raised_ms) <= 860 + 35
+
+
+def test_a_phase_that_comes_after_the_next_one_is_out_of_order_and_nothing_is_missing() -> None:
+    run = on(8, 80) + drum(420, under_w=1880) + on(28, 45) + drum(300)
+    said = Said(still(60) + run + still(400))
+    assert said.one("phase_out_of_order").phase == "wash"
+    assert [a.kind for a in said.alerts] == ["phase_out_of_order"]
+
+
+def test_a_drum_that_never_turned_beside_the_heater_is_missing() -> None:
+    run = on(8, 80) + on(1880, 420) + drum(300) + on(28, 45)
+    alert = Said(still(60) + run + still(400)).one("component_missing")
+    assert (alert.phase, alert.component) == ("heat", "drum_motor")
+    assert 140 + 45 <= second(alert.raised_ms) <= 140 + 120
+
+
+def test_a_machine_that_stands_still_in_its_heat_misses_its_heater_after_a_minute() -> None:
+    run = on(8, 80) + drum(100, under_w=1880)
+    alert = Said(still(60) + run + still(200)).one("component_missing")
+    assert (alert.phase, alert.component) == ("heat", "heater")
+    assert 240 < second(alert.raised_ms) <= 240 + 75

@@ -21,6 +21,8 @@ TRICKLE_MS = 18_000
 """A vent or a valve's last drop is over by then."""
 WEAK_MS, WEAK_HEATER_MS = 15_000, 23_000
 MISSING_SURE_MS = 20_000
+STANDSTILL_MS = 61_000
+"""A pause, a door opened, is shorter than this."""
 SETTLED_MS = 6_000
 """A later phase must have lasted this long before it proves anything about the ones before it."""
 
@@ -126,6 +128,10 @@ class Verdicts:
         parts, base_w = self.beam.chart.parts, self.beam.levels.base_w
         level_w = suspect.w_ms / max(suspect.ms, 1)
         place, over = stay.place, suspect.over_ms
+        if kind == "idle" and suspect.streak_ms >= STANDSTILL_MS and phase.on and not self._may_be_over(phase):
+            # all stands still that should run all the time: the largest of it is named
+            part = max(phase.on, key=lambda i: parts[i].rated_w)
+            kind = "missing"
         if kind == "missing":
             need = MISSING_AFTER_BREAK_MS if part in stay.seen_ms else MISSING_FROM_START_MS
             if suspect.ms < need:
@@ -177,6 +183,13 @@ class Verdicts:
                 phase.band_w[0], phase.band_w[1], "W", over, True,
             )  # fmt: skip
         return None
+
+    def _may_be_over(self, phase: PhaseModel) -> bool:
+        """Whether nothing needed comes after a phase: then standing still is no fault."""
+        for programme in self.beam.chart.programmes:
+            if phase in programme.phases:
+                return programme.phases.index(phase) >= programme.last_needed
+        return False
 
     def _length(
         self,

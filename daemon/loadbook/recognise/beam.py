@@ -28,8 +28,8 @@ Key = tuple[int, int, int, int, bool]
 that tell the same the cheaper is kept."""
 
 
-BESIDE = 3
-"""A phase that comes out of order does so within so many places."""
+BESIDE = 1
+"""A phase that comes late comes right after its neighbour; one that comes from further off is less likely."""
 
 
 class Beam(Weighing):

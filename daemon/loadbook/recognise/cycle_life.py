@@ -26,9 +26,9 @@ from loadbook.recognise.options import Option
 from loadbook.recognise.track import NEVER_MS, Moment
 from loadbook.recognise.weighing import Stretch
 
-AGES_MS = tuple(s * 1000 for s in (3, 8, 11, 14, 18, 20, 23, 26, 30, 45, 60, 90, 120, 300, 900, 1800))
+AGES_MS = tuple(s * 1000 for s in (3, 8, 11, 14, 18, 20, 23, 26, 30, 45, 62, 78, 90, 120, 300, 900, 1800))
 """A level that stands still is looked at when it is this old."""
-CALM_AGES_MS = tuple(s * 1000 for s in (5, 13, 23, 30, 60, 120, 300, 900, 1800))
+CALM_AGES_MS = tuple(s * 1000 for s in (5, 13, 23, 30, 62, 78, 120, 300, 900, 1800))
 """The same where nothing is in doubt."""
 ANNOUNCE_MS = 8_000
 ANNOUNCE_ANYHOW_MS, ANNOUNCE_W = 40_000, 40.0

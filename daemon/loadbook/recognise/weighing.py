@@ -29,6 +29,8 @@ ALIKE_Z = 0.25
 """Phases look alike where a level is not this much more far-fetched in the one than in the other."""
 BLIND_MS = 75_000
 """A pulsing motor that has not turned at all since its phase began is missing after so long."""
+STROKE_SHARE = 0.35
+"""A drum's light strokes draw this share of its motor's plate."""
 LONG_STROKES, LONG_STROKES_FULL, LONG_STROKE_MS = 1.2, 0.8, 20_000
 """A stroke is long from so many times the longest so far (more where few were seen), dear that much further on."""
 STROKES_LEAST, STROKE_MOST_MS = 6, 60_000
@@ -194,19 +196,42 @@ class Weighing:
         """(part, since) of a pulsing motor that has stayed off for three times its longest rest (contract)."""
         for i in phase.motors:
             pulses = story.now.pulses.get(i)
-            if mask >> i & 1 or pulses is None or pulses.rest_since_ms is None:
+            if pulses is None:
+                # no level has ended since the phase began: whatever it is taken for, nothing has stroked
+                if self._shows(phase, i) and at_ms - story.now.late_ms >= self._blind_ms(story, i):
+                    return i, story.now.late_ms
                 continue
+            if mask >> i & 1 or pulses.rest_since_ms is None:
+                continue
+            since_ms = max(pulses.rest_since_ms, self._others_ms(story, phase, i, mask, at_ms))
             if pulses.n == 0:
-                since_ms = max(pulses.rest_since_ms, story.now.late_ms)
-                if at_ms - since_ms >= max(BLIND_MS, self.limits.pulse_rests * story.longest_rest_ms(i)):
+                since_ms = max(since_ms, story.now.late_ms)
+                if at_ms - since_ms >= self._blind_ms(story, i):
                     return i, since_ms
                 continue
             if pulses.n < self.limits.pulses_least:
                 continue
             wait_ms = max(self.limits.pulse_rest_s * 1000, self.limits.pulse_rests * pulses.longest_rest_ms)
-            if at_ms - pulses.rest_since_ms >= wait_ms:
-                return i, pulses.rest_since_ms
+            if at_ms - since_ms >= wait_ms:
+                return i, since_ms
         return None
+
+    def _blind_ms(self, story: Story, part: int) -> float:
+        return max(BLIND_MS, self.limits.pulse_rests * story.longest_rest_ms(part))
+
+    def _shows(self, phase: PhaseModel, part: int) -> bool:
+        """Whether a motor's strokes would be seen beside the phase's heaters."""
+        heaters_w = sum(p.rated_w for i, p in enumerate(self.chart.parts) if phase.resistive_mask >> i & 1)
+        return STROKE_SHARE * self.chart.parts[part].rated_w > 3 + 0.04 * heaters_w
+
+    def _others_ms(self, story: Story, phase: PhaseModel, part: int, mask: int, at_ms: int) -> int:
+        """When another part that comes and goes in the phase drew last: while one works, a motor may well rest."""
+        others = phase.pulsing_mask & ~phase.resistive_mask & ~(1 << part)
+        if not others:
+            return 0
+        if others & mask:
+            return at_ms
+        return max((p.rest_since_ms or 0 for i, p in story.now.pulses.items() if others >> i & 1 and p.n), default=0)
 
     def _beside_heater(self, phase: PhaseModel, option: Option) -> int | None:
         """The one pulsing motor beside a heater that is on: too little beside the heater's tolerance to be told from
