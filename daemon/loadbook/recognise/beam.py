@@ -24,8 +24,8 @@ from loadbook.recognise.weighing import (
 )
 
 Key = tuple[int, int, int, int, bool]
-"""What a story tells: programme, place, cycle, how many phases it left out or turned round, whether it believes in a fault now. Of two
-that tell the same the cheaper is kept."""
+"""What a story tells: programme, place, cycle, how many phases it left out or turned round, whether it believes in a
+fault now. Of two that tell the same the cheaper is kept."""
 
 
 BESIDE = 1

@@ -194,6 +194,8 @@ class Weighing:
 
     def silent_motor(self, story: Story, phase: PhaseModel, at_ms: int, mask: int) -> tuple[int, int] | None:
         """(part, since) of a pulsing motor that has stayed off for three times its longest rest (contract)."""
+        if not mask and phase.on:
+            return None  # all stands still: that is one thing wrong, not two
         for i in phase.motors:
             pulses = story.now.pulses.get(i)
             if pulses is None:
