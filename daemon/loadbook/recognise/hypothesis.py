@@ -185,7 +185,6 @@ class Story:
     def save(self) -> dict[str, Any]:
         names = (
             "programme", "start_ms", "start_mwms", "score", "standby_ms", "action_ms", "action_mwms", "drew_ms",
-            "programme", "start_ms", "start_mwms", "score", "standby_ms", "action_ms", "action_mwms", "drew_ms",
             "refund", "turned",
         )  # fmt: skip
         return {
