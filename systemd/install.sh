@@ -181,5 +181,5 @@ passwords
 broker_files
 settings
 services
-say "Done. Dashboard: http://127.0.0.1:8420 on this board (to reach it from elsewhere see 'address' in $etc/loadbook.toml)."
+say "Done. Dashboard: http://127.0.0.1:8420 on this board (to reach it from elsewhere: first $opt/bin/loadbook people add NAME --config $etc/loadbook.toml, then 'address' in that file)."
 say "What is going on: journalctl -fu 'loadbook-*'. The settings are checked by: $opt/bin/loadbook settings --check $etc/loadbook.toml"
