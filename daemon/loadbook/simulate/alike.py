@@ -47,11 +47,25 @@ def same_look_until_s(view: View, number: int) -> float:
     stay = view.stays[number]
     before = view.stays[number - 1] if number else stay
     one, two = view.chart(before), view.chart(stay)
+    if before is not stay and before.cycle == stay.cycle and one.on:
+        return _first_unlike_s(view, stay, one)
     same = (set(one.on), set(one.pulsing)) == (set(two.on), set(two.pulsing))
     loose = not one.on and {*two.on, *two.pulsing} <= set(one.pulsing)
     if before is stay or before.cycle != stay.cycle or not (same or loose):
         return 0.0
     return min(before.start * DT_S + one.max_s, stay.end * DT_S)
+
+
+def _first_unlike_s(view: View, stay: Stay, before: PhaseChart) -> float:
+    """Where a phase begins with what the one before looks like all along (a drum that turns before the heat comes):
+    when the first other part draws; 0 where that is at once or never."""
+    run = view.recorded.run
+    others = [run.index[p] for p in run.parts[:-1] if p not in before.on]
+    foreign = np.flatnonzero((view.recorded.part_w[others, stay.start : stay.end] > DRAWS_W).any(axis=0))
+    steady = view.recorded.part_w[[run.index[p] for p in before.on], stay.start : stay.end] > DRAWS_W
+    if not foreign.size or not steady[:, : int(foreign[0])].all():
+        return 0.0
+    return (stay.start + int(foreign[0])) * DT_S
 
 
 def over_already(view: View, stay: Stay, at: int, parts: set[str]) -> bool:
