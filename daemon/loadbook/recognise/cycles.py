@@ -9,6 +9,7 @@ from loadbook.events import Cycle, Outcome, PartMeasured, Phase, PhaseVerdict
 from loadbook.recognise.chart_model import ChartModel, ProgrammeModel
 from loadbook.recognise.hypothesis import Stay, Story
 from loadbook.recognise.track import MWMS_PER_KWH
+from loadbook.recognise.weighing import overdue_ms
 
 VERDICT: dict[str, PhaseVerdict] = {
     "component_missing": "low",
@@ -33,11 +34,28 @@ def starts_of(story: Story, programme: ProgrammeModel, end_ms: int, late_ms: int
     for k in range(len(stays) - 1, -1, -1):
         stay = stays[k]
         late = late_ms if k == len(stays) - 1 else stay.late_ms
+        if late > stay.early_ms and k and _rested_for_good(stays, programme, k, end_ms):
+            late = stay.early_ms
         least_ms = programme.phases[stay.place].min_ms if stay.place < len(programme.phases) else 0
         start = max(stay.early_ms, min(late, until_ms - least_ms))
         starts[k] = until_ms = max(min(start, until_ms), story.start_ms)
     starts[0] = story.start_ms
     return starts
+
+
+def _rested_for_good(stays: list[Stay], programme: ProgrammeModel, k: int, end_ms: int) -> bool:
+    """A part that pulsed in the phase before has rested since for longer than it ever had: that phase was over."""
+    place = stays[k].place
+    if place >= len(programme.phases) or stays[k - 1].unseen:
+        return False
+    phase = programme.phases[place]
+    for part, pulses in stays[k - 1].pulses.items():
+        if phase.mask >> part & 1 or pulses.rest_since_ms is None or not pulses.n:
+            continue
+        again_ms = next((s.early_ms for s in stays[k + 1 :] if part in s.seen_ms), end_ms)
+        if again_ms - pulses.rest_since_ms > overdue_ms(pulses):
+            return True
+    return False
 
 
 def build_cycle(

@@ -39,6 +39,11 @@ STROKE_STAGES = ("fill", "wash", "rinse", "heat", "wait")
 MOTOR_STAGES = ("wash", "rinse", "heat")
 
 
+def overdue_ms(pulses: Pulses) -> float:
+    """How long a pulsing part's rest may be before one wonders."""
+    return max(PATTERN_RESTS * pulses.longest_rest_ms, PATTERN_MS if pulses.n > 2 else FIRST_REST_MS)
+
+
 @dataclass(slots=True)
 class Stretch:
     """The open level: since when, how many watts, at how many volts."""
@@ -80,15 +85,10 @@ class Weighing:
         if before is None or here is None:
             return False
         return any(
-            i not in here.on and i not in here.pulsing and self._overdue_ms(pulses) < at_ms - pulses.rest_since_ms
+            i not in here.on and i not in here.pulsing and overdue_ms(pulses) < at_ms - pulses.rest_since_ms
             for i, pulses in story.past[-1].pulses.items()
             if pulses.rest_since_ms is not None and pulses.n
         )
-
-    @staticmethod
-    def _overdue_ms(pulses: Pulses) -> float:
-        """How long a pulsing part's rest may be before one wonders."""
-        return max(PATTERN_RESTS * pulses.longest_rest_ms, PATTERN_MS if pulses.n > 2 else FIRST_REST_MS)
 
     def _fits_before(self, story: Story, stretch: Stretch) -> bool:
         before = self.phase(story, story.past[-1].place) if story.past else None
@@ -145,7 +145,7 @@ class Weighing:
                     break
                 continue
             rest_ms = at_ms - pulses.rest_since_ms
-            if rest_ms > PATTERN_MS and rest_ms > self._overdue_ms(pulses):
+            if rest_ms > PATTERN_MS and rest_ms > overdue_ms(pulses):
                 cost += prices.PATTERN
                 break
         if phase.stage in MOTOR_STAGES and (silent := self.silent_motor(story, phase, at_ms, mask)) is not None:
