@@ -30,6 +30,9 @@ AGES_MS = tuple(s * 1000 for s in (3, 8, 11, 14, 18, 20, 23, 26, 30, 45, 62, 78,
 """A level that stands still is looked at when it is this old."""
 CALM_AGES_MS = tuple(s * 1000 for s in (5, 13, 23, 30, 62, 78, 120, 300, 900, 1800))
 """The same where nothing is in doubt."""
+TOLD_AGES_MS = CALM_AGES_MS[1:]
+FAR_BEHIND = 8.0
+"""The same where the phase has been told as well, and every rival is so far behind."""
 ANNOUNCE_MS = 8_000
 ANNOUNCE_ANYHOW_MS, ANNOUNCE_W = 40_000, 40.0
 """A display or a lamp may draw for a while without a cycle; a motor or a heater does not."""
@@ -304,7 +307,12 @@ class CycleLife:
             self.next_check_ms = NEVER_MS
             return
         age_ms = now.at_ms - stretch.start_ms
-        ages = CALM_AGES_MS if self._calm(stretch, now.at_ms) else AGES_MS
+        ages = AGES_MS
+        if self._calm(stretch, now.at_ms):
+            best, told, totals = self.beam.stories[0], self.told, self.beam.totals
+            said = told is not None and (told[0], told[2]) == (best.start_ms, best.now.place)
+            far = len(totals) == 1 or totals[1] - totals[0] >= FAR_BEHIND
+            ages = TOLD_AGES_MS if said and far else CALM_AGES_MS
         older = bisect_right(ages, age_ms)
         due = stretch.start_ms + ages[older] if older < len(ages) else now.at_ms + 1_800_000
         due = min(due, self.beam.next_ms(now.at_ms))
