@@ -22,10 +22,11 @@ import psutil
 from loadbook.clock import Clock
 from loadbook.files import load_map, load_settings
 from loadbook.meters.simulated import Player, SimulatedLine, SimulatedMeter
-from loadbook.reading import Series
+from loadbook.reading import Reading, Series
 from loadbook.settings_text import settings_file
 from loadbook.store.server import Server
 from loadbook.store.sqlite_readings import SqliteReader
+from loadbook.transport.segments import Segments
 
 from tests.chain.site import Service, until
 from tests.ports import free_port
@@ -130,7 +131,11 @@ def run(folder: Path, meters: int, minutes: float, store: str) -> dict[str, obje
             time.sleep(1)
         figures["answered"] = sum(answered.values())
         figures["stored"] = stored()
-        # An answer that came while the poller was being stopped is not a reading any more; any other must be there.
+        # What came while the poller was being stopped waits in its outbox for its next start.
+        segments = Segments(folder / "data" / "outbox")
+        figures["in_the_outbox"] = sum(
+            isinstance(kept.what, Reading) for number in segments.sizes for kept in segments.read(number)
+        )
         last = {f"m{i}-{u}": 0 for i, line in enumerate(lines) for u in line.meters}
         for i, line in enumerate(lines):
             for answer in list(line.journal):

@@ -122,6 +122,7 @@ port = {self.web_port}
 id = "line"
 kind = "modbus_rtu"
 port = "{self.line.port}"
+timeout_s = 5.0  # on a busy machine an answer must not come too late to count
 [[line.meter]]
 id = "pier-meter"
 map = "float32-big-endian"
