@@ -133,8 +133,12 @@ def run(folder: Path, meters: int, minutes: float, store: str) -> dict[str, obje
         figures["stored"] = stored()
         # What came while the poller was being stopped waits in its outbox for its next start.
         segments = Segments(folder / "data" / "outbox")
+        rows = reader.db.execute("SELECT session, meter, sequence FROM committed")
+        committed = {(session, meter): sequence for session, meter, sequence in rows}
         figures["in_the_outbox"] = sum(
-            isinstance(kept.what, Reading) for number in segments.sizes for kept in segments.read(number)
+            isinstance(kept.what, Reading) and kept.sequence > committed.get((kept.session, kept.meter), 0)
+            for number in segments.sizes
+            for kept in segments.read(number)
         )
         last = {f"m{i}-{u}": 0 for i, line in enumerate(lines) for u in line.meters}
         for i, line in enumerate(lines):

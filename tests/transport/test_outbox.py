@@ -350,6 +350,17 @@ def test_wherever_it_lies_all_of_it_comes_out_once_and_in_order(tmp_path_factory
     box.close()
 
 
+def test_a_stop_with_nothing_waiting_leaves_nothing_to_be_sent_again(tmp_path):
+    box = made(tmp_path)
+    fill(box, 20)
+    assert len(taken(box)) == 20
+    box.close()
+    assert list(tmp_path.glob("*.log")) == []
+    again = made(tmp_path)
+    assert taken(again) == []
+    again.close()
+
+
 def test_what_a_poller_holds_is_what_its_files_have(tmp_path):
     first = made(tmp_path)
     fill(first, 5)

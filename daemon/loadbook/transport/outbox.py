@@ -351,10 +351,13 @@ class Outbox:
     def close(self) -> None:
         """What still waits goes to the card: the board may be about to lose its power."""
         with self._lock:
-            if any(queue.waiting for queue in self._queues.values()) or self._unloaded:
+            waits = any(queue.waiting for queue in self._queues.values()) or bool(self._unloaded)
+            if waits:
                 self.settle(overdue=True)
             self._write_state()
             self._segments.close()
+            if not waits:
+                self._segments.clear()  # or all of it would be sent once more after the next start
 
     def _read_state(self) -> dict[str, object] | None:
         for path in (self._quick_state_path, self._state_path):

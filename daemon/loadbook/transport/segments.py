@@ -221,6 +221,12 @@ class Segments:
         self._sessions.pop(number, None)
         self._in_memory.discard(number)
 
+    def clear(self) -> None:
+        """Forget all; after ``close``."""
+        for number in list(self.sizes):
+            with contextlib.suppress(OSError):
+                self.delete(number)
+
     def close(self) -> None:
         if self._fd >= 0:
             with contextlib.suppress(OSError):
