@@ -15,7 +15,7 @@ from loadbook.events import Alert, Cycle
 from loadbook.judge.limits import Limits
 from loadbook.machine import Component, Machine, PhaseChart, Programme, Tolerance
 from loadbook.reading import Series
-from loadbook.recognise.learn import Learned, learn, margins
+from loadbook.recognise.learn import Learned, duration_class, learn, margins, usual_of
 from loadbook.recognise.regimes import Good, good_cycles
 
 TRIES = 8
@@ -40,6 +40,8 @@ class Result:
     cycles: int
     refined: bool
     notes: list[str] = field(default_factory=list)
+    drew: dict[str, set[str]] = field(default_factory=dict)
+    """By phase, the parts that drew in it, if only for some seconds; a chart that is refined has none."""
 
 
 def found_in(series: Series, machine: Machine | None, limits: Limits) -> Found:
@@ -77,6 +79,7 @@ def learn_from(
             max(len(d) for d in learned.durations_s.values()),
             False,
             learned.notes,
+            learned.drew,
         )
     _try_out(result, logs, limits)
     return result
@@ -103,7 +106,8 @@ def _refine(logs: Sequence[tuple[str, Series]], machine: Machine, known: Program
         durations = seen[phase_chart.id]
         update: dict[str, object] = {}
         if durations:
-            update["min_s"], update["max_s"] = margins(durations, phase_chart.stage)
+            update["min_s"], update["max_s"] = margins(durations, duration_class(machine, phase_chart.stage))
+            update["usual_s"] = usual_of(durations)
         else:
             notes.append(f"{phase_chart.id}: not seen in these cycles; its times stay as they are")
         if len(durations) < len(cycles) and not phase_chart.optional:
@@ -117,7 +121,9 @@ def _refine(logs: Sequence[tuple[str, Series]], machine: Machine, known: Program
 def _try_out(result: Result, logs: Sequence[tuple[str, Series]], limits: Limits) -> None:
     """Judge the good cycles by the new chart; widen where it finds fault with them."""
     alerts: list[Alert] = []
-    for _ in range(TRIES):
+    for attempt in range(TRIES):
+        if attempt == TRIES // 2:
+            result.drew = {}  # what goes on being judged on good cycles is allowed, seen or not
         alone = result.machine.model_copy(update={"programmes": (result.programme,)})
         alerts = []
         for _, series in logs:
@@ -146,7 +152,9 @@ def _widen(result: Result, alert: Alert) -> bool:
     if place is None:
         return False
     old = result.programme.phases[place]
-    update = _update(old, alert, max(result.durations_s.get(old.id, []), default=old.max_s))
+    every = {c.id for c in result.machine.components}
+    longest_s = max(result.durations_s.get(old.id, []), default=old.max_s)
+    update = _update(old, alert, longest_s, result.drew.get(old.id, every))
     if not update:
         return False
     phases = list(result.programme.phases)
@@ -157,8 +165,9 @@ def _widen(result: Result, alert: Alert) -> bool:
     return True
 
 
-def _update(old: PhaseChart, alert: Alert, longest_s: float) -> dict[str, object]:
-    """What to change in a phase; nothing where the chart is not at fault. ``longest_s`` is the longest seen."""
+def _update(old: PhaseChart, alert: Alert, longest_s: float, drew: set[str]) -> dict[str, object]:
+    """What to change in a phase; nothing where the chart is not at fault. ``longest_s`` is the longest seen, ``drew``
+    the parts that may have drawn in it."""
     part = alert.component
     if alert.kind in ("phase_too_long", "stopped_early"):
         wider = float(int(old.max_s * WIDEN) + 10)
@@ -169,10 +178,10 @@ def _update(old: PhaseChart, alert: Alert, longest_s: float) -> dict[str, object
     if alert.kind == "phase_missing":
         return {} if old.optional else {"optional": True}
     if alert.kind == "component_missing" and part in old.on:
-        return {"on": tuple(p for p in old.on if p != part), "pulsing": (*old.pulsing, part)}
-    if alert.kind == "component_missing" and part in old.pulsing:
-        return {"pulsing": tuple(p for p in old.pulsing if p != part)}
-    if alert.kind == "component_unexpected" and part is not None and part not in old.pulsing:
+        return {"on": tuple(p for p in old.on if p != part), "pulsing": (*old.pulsing, part), "rest_s": old.max_s}
+    if alert.kind == "component_missing" and part in old.pulsing and old.rest_s != old.max_s:
+        return {"rest_s": old.max_s}
+    if alert.kind == "component_unexpected" and part in drew and part not in old.pulsing:
         return {"pulsing": (*old.pulsing, part)}
     if alert.kind in ("power_low", "power_high") and old.power_w is not None:
         return {"power_w": None}

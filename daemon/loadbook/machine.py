@@ -65,6 +65,10 @@ class PhaseChart(Strict):
     pulsing: tuple[PartId, ...] = ()
     min_s: float = Field(default=0.0, ge=0, le=86_400)
     max_s: float = Field(gt=0, le=86_400)
+    usual_s: float | None = Field(default=None, gt=0, le=86_400)
+    """How long it usually takes, as learned from good cycles: tells phases apart that look alike, judges nothing."""
+    rest_s: float | None = Field(default=None, gt=0, le=86_400)
+    """The longest rest of its pulsing motor in good cycles, where that is more than a reversing drum's."""
     optional: bool = False
     power_w: Band | None = None
 
@@ -72,6 +76,8 @@ class PhaseChart(Strict):
     def _ordered(self) -> Self:
         if self.min_s > self.max_s:
             raise ValueError(f"min_s ({self.min_s:g}) is above max_s ({self.max_s:g}); swap them")
+        if self.usual_s is not None and not self.min_s <= self.usual_s <= self.max_s:
+            raise ValueError(f"usual_s ({self.usual_s:g}) is outside min_s to max_s; correct one of them")
         both = set(self.on) & set(self.pulsing)
         if both:
             raise ValueError(f"{sorted(both)[0]!r} is in on and in pulsing; keep one")

@@ -83,10 +83,20 @@ def _fill(table: Any, chart: PhaseChart) -> None:
         "pulsing": list(chart.pulsing),
         "min_s": _number(chart.min_s),
         "max_s": _number(chart.max_s),
+        "usual_s": None if chart.usual_s is None else _number(chart.usual_s),
+        "rest_s": None if chart.rest_s is None else _number(chart.rest_s),
         "optional": chart.optional,
         "power_w": None if chart.power_w is None else chart.power_w.model_dump(exclude_none=True),
     }
-    absent: dict[str, Any] = {"on": [], "pulsing": [], "min_s": 0.0, "optional": False, "power_w": None}
+    absent: dict[str, Any] = {
+        "on": [],
+        "pulsing": [],
+        "min_s": 0.0,
+        "usual_s": None,
+        "rest_s": None,
+        "optional": False,
+        "power_w": None,
+    }
     for key, value in wanted.items():
         old = table.get(key)
         plain = old.unwrap() if hasattr(old, "unwrap") else old

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from itertools import pairwise
 from pathlib import Path
+from statistics import median
 
 import pytest
 from hypothesis import given
@@ -15,8 +16,11 @@ from loadbook.learning import found_in, learn_from
 from loadbook.logs import write_log
 from loadbook.machine import Machine, parse_machine
 from loadbook.machine_text import difference, with_chart
-from loadbook.recognise.explain import explain, levels_of
+from loadbook.recognise.explain import Level, beside_large, explain, levels_of
 from loadbook.recognise.learn import margins
+from loadbook.recognise.regimes import Regime, aligned
+from loadbook.simulate import catalogue
+from loadbook.simulate.model import machine_toml
 from made import machine_and_logs, plates_of
 
 MACHINES = (("quay-washer-1", "mixed-40"), ("harbour-dish-2", "daily-60"), ("quay-dryer-3", "cupboard-dry"))
@@ -44,6 +48,54 @@ def test_a_learned_chart_finds_no_fault_with_other_good_cycles(model: str, progr
         found = found_in(series, learned.machine, Limits())
         assert [c.outcome for c in found.cycles] == ["completed"]
         assert found.alerts == []
+
+
+@pytest.mark.parametrize(("model", "programme"), MACHINES)
+def test_the_usual_length_lies_within_the_limits_and_is_written(model: str, programme: str) -> None:
+    machine, logs = machine_and_logs(model, programme, 3)
+    learned = learn_from(logs, plates_of(machine), "new", None, Limits())
+    for phase in learned.programme.phases:
+        assert phase.usual_s == round(median(learned.durations_s[phase.id]))
+        assert phase.min_s <= phase.usual_s <= phase.max_s
+    whole = machine_toml(catalogue.bench_models()[model][0])
+    text = whole[: whole.index("[[programme]]")]
+    again = parse_machine(with_chart(text, learned.machine, learned.programme), "x.toml").programme("new")
+    assert [p.usual_s for p in again.phases] == [p.usual_s for p in learned.programme.phases]
+
+
+def _level(start_s: int, seconds: int, *parts: str) -> Level:
+    return Level(start_s * 1000, (start_s + seconds) * 1000, 0.0, None, None, frozenset(parts))
+
+
+def test_a_heat_that_some_cycles_break_off_stands_over_the_same_heat() -> None:
+    """A short drain in the middle of one cycle's wash must not push its first heat off the others'."""
+    drum, hot = frozenset({"drum"}), frozenset({"drum", "heater"})
+    pump = frozenset({"drum", "pump"})
+
+    def row(*phases: tuple[frozenset[str], int]) -> list[Regime]:
+        out, at_s = [], 0
+        for parts, seconds in phases:
+            out.append(Regime(at_s * 1000, (at_s + seconds) * 1000, parts))
+            at_s += seconds
+        return out
+
+    plain = row((drum, 190), (hot, 560), (drum, 305), (hot, 429), (drum, 920))
+    broken = row((drum, 148), (hot, 476), (drum, 90), (pump, 35), (drum, 39), (hot, 343), (drum, 922))
+    columns = aligned([plain, plain, broken], frozenset({"heater"}))
+    heats = [[c and c.seconds for c in column.cells] for column in columns if "heater" in column.parts]
+    assert heats == [[560, 560, 476], [429, 429, 343]]
+
+
+def test_a_pump_beside_a_motor_is_on_where_it_is_on_both_sides() -> None:
+    machine, _ = machine_and_logs("quay-washer-1", "mixed-40", 1)
+    levels = [
+        _level(0, 5, "drain_pump"), _level(5, 9, "drum_motor"), _level(14, 5, "drain_pump"),
+        _level(19, 9, "drum_motor"), _level(28, 5),
+    ]  # fmt: skip
+    beside_large(levels, machine.components)
+    assert [lv.parts for lv in levels] == [
+        {"drain_pump"}, {"drum_motor", "drain_pump"}, {"drain_pump"}, {"drum_motor"}, set(),
+    ]  # fmt: skip
 
 
 def test_refining_keeps_the_parts_and_takes_the_times_seen() -> None:

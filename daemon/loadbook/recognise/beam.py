@@ -241,6 +241,7 @@ class Beam(Weighing):
         if story.now.well_ms < SHORT_MS and not gap_ms:
             cost += story.least_owed()
         cost += 0.0 if gap_ms else self.stroke_cost(story, phase, at_ms)
+        cost += phase.unusual(least_ms, most_ms)
         over_ms = least_ms - phase.max_ms
         if over_ms > GRACE_MS:
             cost += self._overrun(story, over_ms, phase)
@@ -274,7 +275,9 @@ class Beam(Weighing):
             elif not phases[k].optional and not (story.turned and any(stay.place == k for stay in story.past)):
                 skipped.append((k, at_ms))
         limit = left.late_ms + left.paused_ms
-        limit += phases[story.now.place].max_ms if story.now.place < len(phases) else 0
+        if story.now.place < len(phases):
+            behind = phases[story.now.place]
+            limit += behind.max_ms if behind.usual_ms is None else behind.usual_ms
         child.now = Stay(place, at if gap_ms else at_ms, at_ms, stretch.start_mwms, late_limit_ms=limit)
         child.past, child.skipped = tuple(past), tuple(skipped)
         child.odd = (*story.odd, left) if left.is_odd() else story.odd

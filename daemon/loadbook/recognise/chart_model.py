@@ -10,7 +10,10 @@ from dataclasses import dataclass
 from loadbook.judge.bands import Part, parts_of
 from loadbook.judge.limits import Limits
 from loadbook.machine import Machine, PhaseChart
+from loadbook.recognise import prices
 
+ROOM_MS = 20_000
+"""Limits nearer to the usual length than this are none for what is usual."""
 MOST_PULSING = 6
 """More pulsing parts than this in one phase are told apart no further: 64 combinations are enough."""
 
@@ -42,6 +45,20 @@ class PhaseModel:
     """The motors of ``pulsing``."""
     lone_motor: int | None
     """The one motor that pulses in it, None where there is none or more than one."""
+    usual_ms: int | None
+    """How long it usually takes, where that was learned."""
+    rest_ms: int
+    """The longest rest of its motor in good cycles, 0 where that was not learned."""
+
+    def unusual(self, least_ms: int, most_ms: int) -> float:
+        """What a length between two costs where the chart says how long the phase usually takes: nothing near that,
+        then more and more half way to its limits."""
+        usual_ms = self.usual_ms
+        if usual_ms is None or least_ms <= usual_ms <= most_ms:
+            return 0.0
+        if least_ms > usual_ms:
+            return prices.LINGERS * min(1.0, 2 * (least_ms - usual_ms) / max(self.max_ms - usual_ms, ROOM_MS))
+        return prices.HURRIES * min(1.0, (usual_ms - most_ms) / max(usual_ms - self.min_ms, ROOM_MS))
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,6 +115,8 @@ def _phase(machine: Machine, parts: tuple[Part, ...], phase: PhaseChart, number:
         resistive_mask=_mask(tuple(i for i in (*on, *pulsing) if parts[i].resistive)),
         motors=motors,
         lone_motor=motors[0] if len(motors) == 1 else None,
+        usual_ms=None if phase.usual_s is None else round(phase.usual_s * 1000),
+        rest_ms=round((phase.rest_s or 0.0) * 1000),
     )
 
 

@@ -180,7 +180,7 @@ class Charted(CycleLife):
         if not ended and still_ms < NEW_AFTER_STANDBY_MS:
             return
         refund = 0.0
-        if self._complete(best):
+        if beam.complete(best):
             stroke = ended and beam.goes_on(best, stretch)
             after_end = prices.NEW_CYCLE_STROKE if stroke else prices.NEW_CYCLE
             price = after_end if ended else prices.NEW_CYCLE_EARLY

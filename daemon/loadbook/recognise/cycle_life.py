@@ -82,16 +82,6 @@ class CycleLife:
     def cycle_key_ms(self) -> int | None:
         return self.key_ms if self.in_cycle else None
 
-    def _complete(self, story: Story) -> bool:
-        """Nothing needed is left to come after what has run."""
-        phase = story.phase
-        if phase is None:
-            return True
-        if story.now.place < self.chart.programmes[story.programme].last_needed:
-            return False
-        ran_ms = max(story.action_ms, story.now.early_ms) - story.now.early_ms
-        return phase.optional or ran_ms >= 0.5 * phase.min_ms
-
     def _judge(self, now: Moment) -> list[Event]:
         """Weighs the stories as of now and says what has changed."""
         events: list[Event] = []
@@ -168,7 +158,7 @@ class CycleLife:
         return events + self._announce(now, best)
 
     def _close_cycle(self, now: Moment, story: Story, dropped: bool) -> list[Event]:
-        done = self._complete(story)
+        done = self.beam.complete(story)
         cycle = self._cycle(story, "completed" if done else "stopped_early", now)
         return [CycleChanged(now.at_ms, cycle, dropped)]
 
@@ -195,7 +185,7 @@ class CycleLife:
             return []  # a new cycle is the likelier story, but not yet certain: nothing more is said of the old one
         phase = best.phase
         self.known = self._programme_known()
-        done = self._complete(best) and (phase is None or still_ms > 0)
+        done = self.beam.complete(best) and (phase is None or still_ms > 0)
         stopped = False
         if (not done and not self.over) or self.alerts.stopped:
             events += self.alerts.stop(self.key_ms, best, stretch, now.at_ms, still_ms)
@@ -273,7 +263,7 @@ class CycleLife:
         best, stretch = self.beam.stories[0], self.stretch
         outcome: Outcome = "running"
         if stretch is not None and final:
-            if self._complete(best) and self.beam.levels.at_standby(stretch.level_w):
+            if self.beam.complete(best) and self.beam.levels.at_standby(stretch.level_w):
                 outcome, self.idle_from_ms = "completed", best.action_ms
             elif self.alerts.stopped:
                 outcome, self.idle_from_ms = "stopped_early", now.at_ms

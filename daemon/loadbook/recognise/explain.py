@@ -30,6 +30,9 @@ PART_COST = 0.05
 MISFIT_MOST = 8.0
 ODD_COST = 1.5
 BASE_MOST_W = 6.0
+RUN_MS = 20_000
+SEEN_S = 2.0
+"""A level that lasted less is a ramp, and shows no part."""
 CLOSENESS = 0.8
 CLOSENESS_MOST = 5.0
 
@@ -99,6 +102,22 @@ def explain(levels: Sequence[Level], machine: Machine) -> None:
         for i, part in enumerate(parts):
             if part.nature == "resistive" and (seen := measured_w(levels, machine, part)):
                 rated[i], low[i], high[i] = float(np.median(seen)), 0.98, 1.02
+    beside_large(levels, parts)
+
+
+def beside_large(levels: Sequence[Level], parts: Sequence[Component]) -> None:
+    """A pump or a valve beside a motor or a heater is not seen in the level: it draws on where it draws on both
+    sides, and not where it draws on neither; on one side only, no longer than a stroke."""
+    large = {p.id for p in parts if p.rated_w > SMALL_W}
+    small = {p.id for p in parts} - large
+    seen = [k for k, level in enumerate(levels) if not level.parts & large and level.seconds >= SEEN_S]
+    for left, right in pairwise(seen):
+        on_both = levels[left].parts & levels[right].parts & small
+        off = small - levels[left].parts - levels[right].parts
+        if right > left + 1 and levels[right].start_ms - levels[left].end_ms > RUN_MS:
+            off = small - on_both
+        for level in levels[left + 1 : right]:
+            level.parts = (level.parts - off) | on_both
 
 
 def base_of(levels: Sequence[Level], machine: Machine) -> float:

@@ -20,9 +20,15 @@ WIDE_S = 15.0
 """The margin from one cycle: up to 1.6 times and 15 s more."""
 LEAST_MARGIN = 0.15
 LEAST_MARGIN_S = 8.0
-UNSTEADY = {"spin": 1.5, "fill": 0.4}
-"""A spin is tried again while the load is out of balance, and water comes as the street has it: a few good days do
-not show how long these may take on another."""
+LOAD = "load"
+"""For a dryer's drying: it hangs on the load."""
+UNSTEADY = {"spin": 1.5, "fill": 0.4, "drain": 0.5}
+"""A spin is tried again while the load is out of balance, and water comes as the street has it and goes as the sieve
+lets it: a few good days do not show how long these may take on another."""
+LONG, SHORT = {"heat": 0.9, LOAD: 1.2}, {"heat": 3.0}
+"""Nor, until there are more of them, how long it takes to heat what water comes in: warm, or little, is hot soon."""
+SHORTER = 1.5
+"""And what is short harms less than what is long."""
 SPREADS = 4.0
 """And never nearer to the mean than four standard deviations of what was seen."""
 ENOUGH_FOR_WATTS = 5
@@ -30,10 +36,16 @@ ENOUGH_FOR_WATTS = 5
 BREAK_S = 8.0
 """A part that is on breaks off for less than this (the contract allows 10 s)."""
 ALWAYS = 0.80
-SELDOM = 0.02
+DREW_S = 2.0
+SELDOM, SELDOM_S = 0.02, 4.0
+OFTEN, OFTEN_S = 0.10, 20.0
+"""A part comes and goes in a phase where it did in most cycles, if only for a few seconds, or on one day for longer."""
 UNLIKE = 1.6
 UNLIKE_DRYER = 3.0
 """A dryer's time hangs on its load; of other machines, cycles that differ so much in length are other programmes."""
+SLIGHT_S = 30.0
+DRUM_REST_S = 28.0
+"""A reversing drum rests for less."""
 SPIN_DRAIN_S = 45.0
 DRAIN_MS = 20_000
 REST_S = 150.0
@@ -48,17 +60,45 @@ class Learned:
     programme: Programme
     durations_s: dict[str, list[float]]
     notes: list[str] = field(default_factory=list)
+    drew: dict[str, set[str]] = field(default_factory=dict)
+    """By phase, the parts that drew in it in any cycle, if only for some seconds."""
+
+
+def duration_class(machine: Machine, stage: str) -> str:
+    """What a phase's length hangs on: its stage, or a dryer's load."""
+    return LOAD if stage == "dry" and machine.machine.kind == "tumble_dryer" else stage
 
 
 def margins(durations_s: Sequence[float], stage: str = "") -> tuple[float, float]:
     """Least and most for a duration seen ``n`` times: wide from one, narrowing with the root of their number."""
     n = len(durations_s)
-    share = max(WIDE / n**0.5, LEAST_MARGIN, UNSTEADY.get(stage, 0.0))
+    share = max(LONG.get(stage, WIDE) / n**0.5, LEAST_MARGIN, UNSTEADY.get(stage, 0.0))
     extra_s = max(WIDE_S / n**0.5, LEAST_MARGIN_S)
     spread = SPREADS * pstdev(durations_s) if n > 1 else 0.0
-    low = min(min(durations_s) / (1 + share) - extra_s, mean(durations_s) - spread)
+    short = SHORTER * max(share, SHORT.get(stage, 0.0) / n**0.5)
+    low = min(min(durations_s) / (1 + short) - extra_s, mean(durations_s) - spread)
     high = max(max(durations_s) * (1 + share) + extra_s, mean(durations_s) + spread)
     return float(max(0, int(low))), float(int(high) + 1)
+
+
+def _rest_s(column: Column, goods: Sequence[Good], machine: Machine, pulsing: Sequence[str]) -> float | None:
+    """The longest rest of the motors that pulse in a phase, where it is more than a reversing drum's."""
+    motors = {p for p in pulsing if machine.component(p).nature == "motor" and machine.component(p).rated_w > SMALL_W}
+    rests = [_rest(c, g, motors) for c, g in zip(column.cells, goods, strict=True) if c is not None and motors]
+    longest_s = max(rests, default=0.0)
+    return float(round(longest_s)) if longest_s > DRUM_REST_S else None
+
+
+def _slight(column: Column, goods: Sequence[Good], machine: Machine) -> bool:
+    """A phase of a few seconds and watts, seen in a few cycles: that it does not show proves little."""
+    few = len(goods) < ENOUGH_FOR_WATTS
+    return few and column.usual < SLIGHT_S and not any(_works(machine, p) for p in column.real_parts)
+
+
+def usual_of(durations_s: Sequence[float]) -> float | None:
+    """How long a phase usually takes: the middle of what was seen, to the second."""
+    usual = float(round(median(durations_s)))
+    return usual if usual > 0 else None
 
 
 def learn(goods: Sequence[Good], machine: Machine, programme_id: str, name: str | None) -> Learned:
@@ -73,12 +113,17 @@ def learn(goods: Sequence[Good], machine: Machine, programme_id: str, name: str 
     named = _named(columns_of(kept, machine), kept, machine)
     phases: list[PhaseChart] = []
     durations: dict[str, list[float]] = {}
+    drew: dict[str, set[str]] = {}
     for i, (column, stage) in enumerate(named):
         phase_id = _unique(stage, phases)
         seen = [c.seconds for c in column.cells if c is not None]
         on, pulsing = _parts(column, kept)
-        low, high = margins(seen, stage)
-        optional = column.n < len(kept)
+        dryer = machine.machine.kind == "tumble_dryer"
+        low, high = margins(seen, duration_class(machine, stage))
+        tail = dryer and stage == "wait" and 0 < i == len(named) - 1
+        if tail:
+            low = 0.0  # tumbling against creases ends when somebody opens the door
+        optional = column.n < len(kept) or tail or _slight(column, kept, machine)
         watts = _watt_band(column, kept, phase_id, notes) if stage == "spin" else None
         phases.append(
             PhaseChart(
@@ -88,18 +133,22 @@ def learn(goods: Sequence[Good], machine: Machine, programme_id: str, name: str 
                 pulsing=tuple(pulsing),
                 min_s=0.0 if i == 0 and not on and not pulsing else low,
                 max_s=high,
+                usual_s=usual_of(seen),
+                rest_s=_rest_s(column, kept, machine, pulsing),
                 optional=optional,
                 power_w=watts,
             )
         )
         durations[phase_id] = seen
-        if optional:
+        cells = [(c, g) for c, g in zip(column.cells, kept, strict=True) if c is not None]
+        drew[phase_id] = {p.id for p in machine.components if any(_drew_s(c, g, p.id) > DREW_S for c, g in cells)}
+        if column.n < len(kept):
             notes.append(f"{phase_id}: seen in {column.n} of {len(kept)} cycles, so it is optional")
     if len(kept) == 1:
         notes.append("one cycle only: times are banded widely (x 1.6 + 15 s), and nobody can tell what is optional")
     if all(p.optional for p in phases):
         raise InputError("these cycles have no phase in common; give cycles of one programme")
-    return Learned(Programme(id=programme_id, name=name, phases=tuple(phases)), durations, notes)
+    return Learned(Programme(id=programme_id, name=name, phases=tuple(phases)), durations, notes, drew)
 
 
 def _alike(goods: Sequence[Good], unlike: float) -> tuple[list[Good], list[str]]:
@@ -146,17 +195,32 @@ def _use(regime: Regime, good: Good, part: str) -> tuple[float, float]:
     return on_ms / max(right - left, 1), longest_ms / 1000
 
 
+def _drew_s(regime: Regime, good: Good, part: str) -> float:
+    return _use(regime, good, part)[0] * regime.seconds
+
+
+def _rest(regime: Regime, good: Good, parts: set[str]) -> float:
+    """The longest time of a phase in which none of these parts drew, s."""
+    longest_ms, last_ms = 0, regime.start_ms
+    for level in good.levels:
+        if level.parts & parts and level.end_ms > regime.start_ms and level.start_ms < regime.end_ms:
+            longest_ms = max(longest_ms, level.start_ms - last_ms)
+            last_ms = level.end_ms
+    return max(longest_ms, regime.end_ms - last_ms) / 1000
+
+
 def _parts(column: Column, goods: Sequence[Good]) -> tuple[list[str], list[str]]:
     """Parts that are on for all of the phase, and those that come and go, in the majority of the cycles."""
     on, pulsing = [], []
     pairs = [(c, g) for c, g in zip(column.cells, goods, strict=True) if c is not None]
     for part in sorted({p for _, g in pairs for level in g.levels for p in level.parts}):
-        uses = [_use(regime, good, part) for regime, good in pairs]
-        steady = sum(share >= ALWAYS and rest_s <= BREAK_S for share, rest_s in uses)
-        some = sum(share > SELDOM for share, _ in uses)
-        if steady == len(uses):
+        uses = [(*_use(regime, good, part), regime.seconds) for regime, good in pairs]
+        steady = sum(rest_s <= BREAK_S for _, rest_s, _ in uses)
+        some = sum(share > SELDOM and share * s > SELDOM_S for share, _, s in uses)
+        once = any(share > OFTEN and share * s > OFTEN_S for share, _, s in uses)
+        if steady * 2 > len(uses) and all(share >= ALWAYS for share, _, _ in uses):
             on.append(part)
-        elif some * 2 > len(uses):
+        elif some * 2 > len(uses) or once:
             pulsing.append(part)
     return on, pulsing
 
@@ -165,6 +229,7 @@ def _named(columns: list[Column], goods: Sequence[Good], machine: Machine) -> li
     """Phases with their stages. What a washer does from its first spinning to its coming to rest is one spin."""
     out: list[tuple[Column, Stage]] = []
     drained = heated = washed = False
+    dryer = machine.machine.kind == "tumble_dryer"
     works = [i for i, c in enumerate(columns) if any(_works(machine, p) for p in c.real_parts)]
     for place, column in enumerate(columns):
         stage = _stage(column, goods, machine, heated and place > works[-1])
@@ -176,7 +241,8 @@ def _named(columns: list[Column], goods: Sequence[Good], machine: Machine) -> li
         if out and out[-1][1] == "spin" and (stage == "spin" or (stage == "drain" and column.longest_s < SPIN_DRAIN_S)):
             merge(out[-1][0], column)
             continue
-        if out and out[-1][1] == stage and stage in ("heat", "wash", "rinse", "dry"):
+        same = ("heat", "wash", "rinse", "dry", "wait") if dryer else ("heat", "wash", "rinse", "dry")
+        if out and out[-1][1] == stage and stage in same:
             merge(out[-1][0], column)  # the same programme heats in other fragments on another day
             continue
         out.append((column, stage))

@@ -42,6 +42,9 @@ TOO_SHORT, TOO_SHORT_MORE = 5.0, 4.0
 TOO_LONG, TOO_LONG_MORE, TOO_LONG_QUIET, TOO_LONG_DOUBLE = 4.0, 5.0, 3.0, 3.0
 TOO_LONG_EXCUSED = 0.1
 """Of it, where a part that is missing or weak explains it."""
+LINGERS, HURRIES = 2.5, 0.8
+"""The most that a phase's length costs within its limits, where its usual length is known: half way to ``max_s``, and
+at ``min_s``."""
 PATTERN, LONG_STROKE = 1.5, 8.0
 HEAT_AGAIN, RESTED, RESTED_MS = 4.0, 2.5, 120_000
 """A thermostat that rests so many times longer than ever before, and at least so long, and then heats again: the phase
@@ -59,6 +62,7 @@ STILL_ON = 4.0
 STUCK_ON = 4.5
 """Off, where this phase's own parts were seen to come on beside it: it has rather not been switched off."""
 AGAIN = 0.25
+STANDING = 3.0
 MOTOR_QUIET = 6.0
 NOVEL_MOST, NOVEL_LOG = 8.0, 1.5
 NOVEL_STEADY, NOVEL_STROKES = (1.12, 1.45), (1.3, 1.75)

@@ -14,6 +14,7 @@ from loadbook.recognise.chart_model import ChartModel, PhaseModel
 from loadbook.recognise.hypothesis import SHORT_MS, Pulses, Story
 from loadbook.recognise.levels import Levels
 from loadbook.recognise.options import Option
+from loadbook.recognise.texture import SMALL_W
 
 FULL_MS = 30_000
 """A level is taken to last this long when it is asked whether another phase would explain it better."""
@@ -35,6 +36,10 @@ LONG_STROKES, LONG_STROKES_FULL, LONG_STROKE_MS = 1.2, 0.8, 20_000
 """A stroke is long from so many times the longest so far (more where few were seen), dear that much further on."""
 STROKES_LEAST, STROKE_MOST_MS = 6, 60_000
 """Fewer strokes, or longer ones, are no reversing drum: a pump that comes on now and then."""
+RESTS_KNOWN = 1.6
+"""A motor may rest this much longer than it did in good cycles."""
+STILL_MS, STILL_FULL_MS = 60_000, 180_000
+"""So long may a machine stand still where no rest belongs, before the story costs more; and so much later all of it."""
 STROKE_STAGES = ("fill", "wash", "rinse", "heat", "wait")
 MOTOR_STAGES = ("wash", "rinse", "heat")
 
@@ -126,8 +131,9 @@ class Weighing:
         phase = story.phase
         if phase is None:
             return 0.0
-        cost = 0.0
-        over_ms = at_ms - late_ms - story.now.paused_ms - phase.max_ms
+        run_ms = at_ms - late_ms - story.now.paused_ms
+        cost = phase.unusual(run_ms, 1 << 62)
+        over_ms = run_ms - phase.max_ms
         if over_ms > GRACE_MS:
             cost += self._overrun(story, over_ms, phase)
         all_pulses = story.now.pulses
@@ -193,14 +199,18 @@ class Weighing:
         return max(0, start_ms - max(stretch.level_ms, story.now.early_ms))
 
     def silent_motor(self, story: Story, phase: PhaseModel, at_ms: int, mask: int) -> tuple[int, int] | None:
-        """(part, since) of a pulsing motor that has stayed off for three times its longest rest (contract)."""
+        """(part, since) of a pulsing motor that has stayed off for three times its longest rest (contract), and for
+        longer than good cycles would explain."""
         if not mask and phase.on:
             return None  # all stands still: that is one thing wrong, not two
+        known_ms = RESTS_KNOWN * phase.rest_ms
         for i in phase.motors:
+            if phase.usual_ms is not None and self.chart.parts[i].rated_w <= SMALL_W:
+                continue  # learned charts list a pump that was seen in the phase: it does not reverse
             pulses = story.now.pulses.get(i)
             if pulses is None:
                 # no level has ended since the phase began: whatever it is taken for, nothing has stroked
-                if self._shows(phase, i) and at_ms - story.now.late_ms >= self._blind_ms(story, i):
+                if self._shows(phase, i) and at_ms - story.now.late_ms >= max(known_ms, self._blind_ms(story, i)):
                     return i, story.now.late_ms
                 continue
             if mask >> i & 1 or pulses.rest_since_ms is None:
@@ -208,13 +218,13 @@ class Weighing:
             since_ms = max(pulses.rest_since_ms, self._others_ms(story, phase, i, mask, at_ms))
             if pulses.n == 0:
                 since_ms = max(since_ms, story.now.late_ms)
-                if at_ms - since_ms >= self._blind_ms(story, i):
+                if at_ms - since_ms >= max(known_ms, self._blind_ms(story, i)):
                     return i, since_ms
                 continue
             if pulses.n < self.limits.pulses_least:
                 continue
             wait_ms = max(self.limits.pulse_rest_s * 1000, self.limits.pulse_rests * pulses.longest_rest_ms)
-            if at_ms - since_ms >= wait_ms:
+            if at_ms - since_ms >= max(wait_ms, known_ms):
                 return i, since_ms
         return None
 
@@ -300,10 +310,36 @@ class Weighing:
             self._answer = self.option(story, stretch, at_ms)
         return self._answer
 
+    def complete(self, story: Story) -> bool:
+        """Nothing needed is left to come after what has run."""
+        phase = story.phase
+        if phase is None:
+            return True
+        if story.now.place < self.chart.programmes[story.programme].last_needed:
+            return False
+        ran_ms = max(story.action_ms, story.now.early_ms) - story.now.early_ms
+        return phase.optional or ran_ms >= 0.5 * phase.min_ms
+
+    def _standing(self, story: Story, stretch: Stretch, at_ms: int) -> float:
+        """What it costs a story, with a learned chart, that the machine stands still where it has more to do and no
+        rest belongs, while in another story it is through: that is the likelier."""
+        phase = story.phase
+        if phase is None or phase.usual_ms is None or all(s.phase is not None for s in self.stories):
+            return 0.0
+        still_ms = at_ms - (stretch.start_ms if story.standby_ms is None else story.standby_ms) - STILL_MS
+        if still_ms <= 0 or phase.quiet or self.complete(story):
+            return 0.0
+        after = self.chart.programmes[story.programme].place(story.now.place + 1)
+        if after is not None and after.quiet:
+            return 0.0
+        return prices.STANDING * min(1.0, still_ms / STILL_FULL_MS)
+
     def _weigh_one(self, story: Story, stretch: Stretch, at_ms: int) -> float:
         option, cost, _ = self.option(story, stretch, at_ms)
         late_ms = self.late_ms(story, stretch, at_ms) if story.now.alike else story.now.late_ms
         cost += self.time_cost(story, late_ms, at_ms, option.mask if option else 0)
+        if not stretch.void and self.levels.at_standby(stretch.level_w):
+            cost += self._standing(story, stretch, at_ms)
         story.total, story.total_ms = story.score + cost, at_ms
         return story.total
 
