@@ -26,7 +26,7 @@ from loadbook.recognise.options import Option
 from loadbook.recognise.track import NEVER_MS, Moment
 from loadbook.recognise.weighing import Stretch
 
-AGES_MS = tuple(s * 1000 for s in (3, 8, 11, 14, 18, 20, 23, 26, 30, 45, 62, 78, 90, 120, 300, 900, 1800))
+AGES_MS = tuple(s * 1000 for s in (3, 5, 8, 11, 14, 18, 20, 23, 26, 30, 45, 62, 78, 90, 120, 300, 900, 1800))
 """A level that stands still is looked at when it is this old."""
 CALM_AGES_MS = tuple(s * 1000 for s in (5, 13, 23, 30, 62, 78, 120, 300, 900, 1800))
 """The same where nothing is in doubt."""
