@@ -118,7 +118,7 @@ def _standby(view: View, cycles: list[tuple[float, float]]) -> list[Expected]:
     for start_s, end_s in cycles:
         busy[round(start_s / DT_S) : round(end_s / DT_S)] = True
     for first, last in spells(~busy):
-        for a, b in spells(power[first:last] > limit + 0.15):
+        for a, b in spells(power[first:last] > limit + max(0.15, 0.5 * view.step_w)):
             if (b - a) * DT_S >= IDLE_S:
                 began_s = (first + a) * DT_S
                 out.append(
