@@ -231,7 +231,7 @@ class Beam(Weighing):
         most_ms = story.most_ms(at_ms)
         least_ms = story.run_ms(at_ms) - gap_ms
         cost = 0.0
-        if most_ms < phase.min_ms - GRACE_MS:
+        if phase.min_ms and most_ms < phase.min_ms - GRACE_MS:
             cost = prices.TOO_SHORT + prices.TOO_SHORT_MORE * (1 - most_ms / phase.min_ms)
             flags["too_short"] = (at_ms, most_ms / 1000)
         for i in phase.on:
