@@ -57,6 +57,9 @@ def truth_of(
     firm = [e for e in expected if not e.may and e.due_s < until_s]
     for one in firm if needed is None else needed(firm):
         one.needed = True
+        same = [e for e in expected if e.kind == one.kind and e.cycle == one.cycle and one.cycle is not None]
+        named = [e for e in same if set(e.components) & set(one.components)]  # said earlier, it is no less true
+        one.provable_s = min([one.provable_s, *(e.provable_s for e in named)])
     return Truth(cycles, [s for s in switches_of(recorded) if s[0] < until_s], expected)
 
 
