@@ -36,7 +36,7 @@ NEXT_PHASE = 0.5
 SKIP_OPTIONAL = 0.4
 SKIP_NEEDED = 7.5
 SKIP_UNSEEN = 0.5
-OUT_OF_ORDER, OUT_OF_ORDER_FAR = 1.5, 5.0
+OUT_OF_ORDER, OUT_OF_ORDER_FAR = 3.8, 5.0
 """On top of what leaving it out has cost already: beside the phase it came after, or further off."""
 TOO_SHORT, TOO_SHORT_MORE = 5.0, 4.0
 TOO_LONG, TOO_LONG_MORE, TOO_LONG_QUIET, TOO_LONG_DOUBLE = 4.0, 5.0, 3.0, 3.0
