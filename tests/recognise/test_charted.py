@@ -2,9 +2,15 @@
 
 from __future__ import annotations
 
+import re
+
 import pytest
+from loadbook.assessor import Assessor
+from loadbook.events import AlertChanged
+from loadbook.judge.limits import Limits
+from loadbook.machine import parse_machine
 from loadbook.recognise.track import MWMS_PER_KWH
-from washer import Said, drum, healthy, on, second, still, washer
+from washer import CHART, Said, drum, healthy, on, second, series, still, washer
 
 
 def test_a_good_run_is_one_cycle_with_its_phases_and_nothing_to_say() -> None:
@@ -193,3 +199,13 @@ def test_a_machine_that_stands_still_in_its_heat_misses_its_heater_after_a_minut
     alert = said.one("component_missing")
     assert (alert.phase, alert.component) == ("heat", "heater")
     assert 240 < second(alert.raised_ms) <= 240 + 75
+
+
+def test_a_phase_without_a_least_time_may_begin_with_a_power_cut() -> None:
+    without = parse_machine(re.sub(r"min_s = .*", "min_s = 0.0", CHART), "washer.toml")
+    run = series(still(30) + drum(8) + [0.0] * 60 + on(28, 11) + on(8, 6) + still(200))
+    assert run.voltage_v is not None
+    run.voltage_v[38:98] = 0.0
+    assessor = Assessor(without, Limits())
+    events = [*assessor.feed_series(run), *assessor.finish()]
+    assert any(isinstance(e, AlertChanged) and e.alert.kind == "power_lost" for e in events)

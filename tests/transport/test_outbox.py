@@ -29,6 +29,10 @@ def fill(box: Outbox, n: int, meter: str = "m1", first: int = 0) -> None:
         box.put(meter, Reading(T0 + 1000 * i, power_w=float(i)), 1000 * i)
 
 
+def no_space(*_: object) -> int:
+    raise OSError(28, "No space left on device")
+
+
 def taken(box: Outbox, meter: str = "m1") -> list[float]:
     """All that waits, in the order in which it is sent and committed."""
     powers: list[float] = []
@@ -157,10 +161,7 @@ def test_a_card_that_takes_nothing_costs_nothing_at_once(tmp_path, monkeypatch):
     box = made(tmp_path)
     fill(box, 5)
 
-    def full(*_: object) -> int:
-        raise OSError(28, "No space left on device")
-
-    monkeypatch.setattr(Segments, "append", full)
+    monkeypatch.setattr(Segments, "append", no_space)
     fill(box, 5, first=5)
     monkeypatch.undo()
     fill(box, 5, first=10)
@@ -308,10 +309,7 @@ def test_a_full_card_keeps_it_in_memory_and_a_full_memory_brings_it_to_the_card(
     box = quick_box(tmp_path)
     fill(box, 20)
 
-    def full(*_: object) -> None:
-        raise OSError(28, "No space left on device")
-
-    monkeypatch.setattr(os, "fdatasync", full)
+    monkeypatch.setattr(os, "fdatasync", no_space)
     box.settle(overdue=True)
     monkeypatch.undo()
     fill(box, 20, first=20)

@@ -11,7 +11,8 @@ from dataclasses import dataclass
 from loadbook.judge.limits import Limits
 from loadbook.recognise.beam import Beam
 from loadbook.recognise.chart_model import PhaseModel
-from loadbook.recognise.hypothesis import Stay, Story, Suspect
+from loadbook.recognise.hypothesis import Story
+from loadbook.recognise.stay import Stay, Suspect
 from loadbook.recognise.weighing import GRACE_MS, MOTOR_STAGES, Stretch
 
 MISSING_AFTER_BREAK_MS = 11_000

@@ -11,8 +11,9 @@ from collections.abc import Iterable
 
 from loadbook.recognise import prices
 from loadbook.recognise.chart_model import PhaseModel
-from loadbook.recognise.hypothesis import SHORT_MS, Stay, Story, Suspect
-from loadbook.recognise.options import Options
+from loadbook.recognise.hypothesis import SHORT_MS, Story
+from loadbook.recognise.options import Option, Options
+from loadbook.recognise.stay import Stay, Suspect
 from loadbook.recognise.weighing import (
     BELIEVED,
     FAULTY_ROOM,
@@ -26,8 +27,6 @@ from loadbook.recognise.weighing import (
 Key = tuple[int, int, int, int, bool]
 """What a story tells: programme, place, cycle, how many phases it left out or turned round, whether it believes in a
 fault now. Of two that tell the same the cheaper is kept."""
-
-
 BESIDE = 1
 """A phase that comes late comes right after its neighbour; one that comes from further off is less likely."""
 
@@ -118,9 +117,7 @@ class Beam(Weighing):
             phase = story.phase
             if phase is None or at_ms <= story.now.early_ms:
                 continue
-            option, stays = story.choose(
-                self.levels.explain(phase, stretch.level_w, stretch.volts), FULL_MS, stretch.level_w, phase.pulsing_mask
-            )
+            option, stays = self._explains(story, phase, stretch)
             stays += self.time_cost(story, story.now.late_ms, now_ms, option.mask)
             if again and stays < 2.0:
                 continue
@@ -179,7 +176,7 @@ class Beam(Weighing):
                         if at_ms > stretch.level_ms:
                             self._prepay(child, options)
                     yield child
-            if story.turned and any(stay.place == place for stay in story.past):
+            if story.came_early(place):
                 continue  # it has come already, before its time
             hidden_ms += phases[place].min_ms
             if gap_ms and hidden_ms <= gap_ms + 2_000:
@@ -192,10 +189,15 @@ class Beam(Weighing):
         if not gap_ms and leaving + prices.OUT_OF_ORDER <= hopeless:
             yield from self._back(story, stretch, at_ms, leaving, flags)
 
+    def _explains(self, story: Story, phase: PhaseModel, stretch: Stretch) -> tuple[Option, float]:
+        """How the story's own phase explains the level, should it last."""
+        options = self.levels.explain(phase, stretch.level_w, stretch.volts)
+        return story.choose(options, FULL_MS, stretch.level_w, phase.pulsing_mask)
+
     @staticmethod
     def _prepay(child: Story, options: Options) -> None:
         """A phase that can only have begun faulty, in the middle of a level, has no grace to show its parts."""
-        option = min(options, key=lambda o: o.z * 0.5 + sum(prices.PRICE[f[0]] for f in o.faults))
+        option = min(options, key=lambda o: o.price)
         for fault in option.faults:
             paid = 0.6 * child.price_in_full(fault)
             child.now.suspects[fault] = Suspect(child.now.early_ms, paid=paid)
@@ -203,9 +205,7 @@ class Beam(Weighing):
 
     def _swaps(self, story: Story, phase: PhaseModel, options: Options, stretch: Stretch) -> bool:
         """Whether one part would have to take over from another at the very same watts, without a step."""
-        here = story.choose(
-            self.levels.explain(phase, stretch.level_w, stretch.volts), FULL_MS, stretch.level_w, phase.pulsing_mask
-        )[0].mask
+        here = self._explains(story, phase, stretch)[0].mask
         return all(option.mask != here for option in options)
 
     def _back(
@@ -272,7 +272,7 @@ class Beam(Weighing):
                 unseen.unseen = True
                 at = unseen.end_ms or at
                 past.append(unseen)
-            elif not phases[k].optional and not (story.turned and any(stay.place == k for stay in story.past)):
+            elif not phases[k].optional and not story.came_early(k):
                 skipped.append((k, at_ms))
         limit = left.late_ms + left.paused_ms
         if story.now.place < len(phases):

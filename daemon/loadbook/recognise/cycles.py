@@ -7,7 +7,8 @@ from __future__ import annotations
 
 from loadbook.events import Cycle, Outcome, PartMeasured, Phase, PhaseVerdict
 from loadbook.recognise.chart_model import ChartModel, ProgrammeModel
-from loadbook.recognise.hypothesis import Stay, Story
+from loadbook.recognise.hypothesis import Story
+from loadbook.recognise.stay import Stay
 from loadbook.recognise.track import MWMS_PER_KWH
 from loadbook.recognise.weighing import overdue_ms
 

@@ -22,6 +22,11 @@ class Option(NamedTuple):
     mask: int
     z: float
 
+    @property
+    def price(self) -> float:
+        """What it costs once its faults are certain."""
+        return self.z * 0.5 + sum(prices.PRICE[kind] for kind, _ in self.faults)
+
 
 class Options(tuple[Option, ...]):
     """Every sensible explanation of one level in one phase, the healthy one first. Never empty.
@@ -40,7 +45,7 @@ class Options(tuple[Option, ...]):
         first = self[0]
         self.healthy = None if first.faults else first
         self.likely = tuple(self) if first.faults else (first, *(o for o in self[1:] if o.z < first.z))
-        self.price = min(o.z * 0.5 + sum(prices.PRICE[f[0]] for f in o.faults) for o in self)
+        self.price = min(o.price for o in self)
         return self
 
 

@@ -11,9 +11,10 @@ from math import log2
 from loadbook.judge.limits import Limits
 from loadbook.recognise import prices
 from loadbook.recognise.chart_model import ChartModel, PhaseModel
-from loadbook.recognise.hypothesis import SHORT_MS, Pulses, Story
+from loadbook.recognise.hypothesis import SHORT_MS, Story
 from loadbook.recognise.levels import Levels
 from loadbook.recognise.options import Option
+from loadbook.recognise.stay import Pulses
 from loadbook.recognise.texture import SMALL_W
 
 FULL_MS = 30_000
