@@ -194,6 +194,7 @@ def test_a_night_from_the_order_to_the_report(tmp_path: Path, open_page: Callabl
         page.goto(address + test_page)
         with urlopen(f"{address}{page.locator('a[href$=pdf]').first.get_attribute('href')}", timeout=120) as got:
             pdf = got.read()
+        page.close()  # before its server ends: what it asks for then gets no answer
     finally:
         for one in running.values():
             one.end()

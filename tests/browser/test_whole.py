@@ -67,6 +67,7 @@ def test_a_cycle_is_watched_and_an_alert_is_seen_to(tmp_path: Path, open_page: C
         rows = ledger.execute("SELECT seen_by FROM alert WHERE kind = 'meter_silent'").fetchall()
         ledger.close()
         assert [r["seen_by"] for r in rows] == ["Mira"]
+        page.close()  # before its server ends: what it asks for then gets no answer
     finally:
         line.stop()
         assert service.end() == 0
