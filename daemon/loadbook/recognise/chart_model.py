@@ -5,6 +5,7 @@ Pure.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from loadbook.judge.bands import Part, parts_of
@@ -43,6 +44,8 @@ class PhaseModel:
     """The resistive ones, those that pulse too."""
     motors: tuple[int, ...]
     """The motors of ``pulsing``."""
+    telling: tuple[int, ...]
+    """Those of ``pulsing`` whose absence tells that the phase is over: the next needed phase has them no more."""
     lone_motor: int | None
     """The one motor that pulses in it, None where there is none or more than one."""
     usual_ms: int | None
@@ -92,11 +95,17 @@ def _mask(parts: tuple[int, ...]) -> int:
     return sum(1 << i for i in parts)
 
 
-def _phase(machine: Machine, parts: tuple[Part, ...], phase: PhaseChart, number: int) -> PhaseModel:
+def _phase(
+    machine: Machine, parts: tuple[Part, ...], phase: PhaseChart, number: int, after: Sequence[PhaseChart]
+) -> PhaseModel:
+    """``after`` are the phases that come next in the programme."""
     places = {part.id: k for k, part in enumerate(parts)}
     on = tuple(places[name] for name in phase.on)
     pulsing = tuple(places[name] for name in phase.pulsing)[:MOST_PULSING]
     motors = tuple(i for i in pulsing if parts[i].nature == "motor")
+    next_needed = next((k for k, p in enumerate(after) if not p.optional), len(after) - 1)
+    lasting = [{*p.on, *p.pulsing} for p in after[: next_needed + 1]]
+    telling = tuple(i for i in pulsing if not lasting or any(parts[i].id not in names for names in lasting))
     return PhaseModel(
         id=phase.id,
         stage=phase.stage,
@@ -114,6 +123,7 @@ def _phase(machine: Machine, parts: tuple[Part, ...], phase: PhaseChart, number:
         heater_mask=_mask(tuple(i for i in on if parts[i].resistive)),
         resistive_mask=_mask(tuple(i for i in (*on, *pulsing) if parts[i].resistive)),
         motors=motors,
+        telling=telling,
         lone_motor=motors[0] if len(motors) == 1 else None,
         usual_ms=None if phase.usual_s is None else round(phase.usual_s * 1000),
         rest_ms=round((phase.rest_s or 0.0) * 1000),
@@ -126,8 +136,8 @@ def chart_model(machine: Machine, limits: Limits) -> ChartModel:
     programmes, number = [], 0
     for programme in machine.programmes:
         phases = []
-        for phase in programme.phases:
-            phases.append(_phase(machine, parts, phase, number))
+        for k, phase in enumerate(programme.phases):
+            phases.append(_phase(machine, parts, phase, number, programme.phases[k + 1 :]))
             number += 1
         last = max((k for k, p in enumerate(phases) if not p.optional), default=-1)
         programmes.append(ProgrammeModel(programme.id, tuple(phases), sum(p.max_ms for p in phases), last))

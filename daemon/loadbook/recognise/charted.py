@@ -63,9 +63,9 @@ class Charted(CycleLife):
                 continue
             if not phase.pulsing:
                 continue
-            options = self.beam.levels.explain(phase, power_w, now.volts)
-            if any(o.mask & ~phase.on_mask and not o.faults for o in options):
-                story.blip(phase, now.at_ms)
+            option = self.beam.levels.explain(phase, power_w, now.volts).healthy
+            if option is not None and option.mask & ~phase.on_mask:
+                story.blip(phase, now.at_ms, option.mask)
                 if story.standby_ms is not None and now.at_ms > story.now.early_ms:
                     story.standby_ms = now.at_ms
                     story.action_ms = story.now.action_ms = now.at_ms

@@ -60,8 +60,8 @@ class CycleLife:
         self.stretch: Stretch | None = None
         self.key_ms: int | None = None
         """The announced cycle's key."""
-        self.told: tuple[int, int, int] | None = None
-        """(cycle's start, programme, place) last said."""
+        self.told: tuple[int, int, str | None] | None = None
+        """(cycle's start, programme or -1, phase's id) last said."""
         self.told_end_ms = 0
         self.over = False
         """The announced cycle has been said to be over; it may still go on."""
@@ -192,7 +192,7 @@ class CycleLife:
             stopped = self.alerts.stopped
         if not (done and self.over) and not stopped:  # a machine that stands still shows nothing new
             events += self.alerts.update(self.key_ms, best, stretch, now, self.known)
-        told = (best.start_ms, best.programme if self.known else -1, best.now.place)
+        told = (best.start_ms, best.programme if self.known else -1, None if phase is None else phase.id)
         finished = done and still_ms >= DONE_AFTER_MS
         if finished or stopped:
             if not self.over or best.action_ms != self.told_end_ms:
@@ -204,7 +204,7 @@ class CycleLife:
             if still_ms == 0 and phase is not None:
                 self.over = False
                 events += self._tell(now)
-        elif events or (told != self.told and self._certain(best.programme)):
+        elif events or (told != self.told and self._certain(told)):
             self.told = told
             events += self._tell(now)
         resume_ms = int(self.limits.resume_s * 1000)
@@ -213,17 +213,16 @@ class CycleLife:
             events += self._end(now, now.at_ms)
         return list(events)
 
-    def _certain(self, programme: int) -> bool:
-        """Whether what was said last, of this programme, is well behind by now."""
+    def _certain(self, told: tuple[int, int, str | None]) -> bool:
+        """Whether no story that tells the phase said last, of whatever programme, is near the best one any more."""
         old, beam = self.told, self.beam
-        if old is None:
-            return True
-        rival = next(
-            (t for s, t in zip(beam.stories, beam.totals, strict=True)
-             if (s.start_ms, s.programme, s.now.place) == (old[0], programme, old[2])),
-            None,
-        )  # fmt: skip
-        return rival is None or rival - beam.totals[0] >= SWITCH_MARGIN
+        if old is None or old[2] == told[2]:
+            return True  # the same phase: only which programme it belongs to has become known, or open again
+        limit = beam.totals[0] + SWITCH_MARGIN
+        return all(
+            s.start_ms != old[0] or t >= limit or (None if s.phase is None else s.phase.id) != old[2]
+            for s, t in zip(beam.stories, beam.totals, strict=True)
+        )
 
     def _programme_known(self) -> bool:
         if len(self.beam.stories) == 1 or len(self.chart.programmes) == 1:
@@ -300,7 +299,8 @@ class CycleLife:
         ages = AGES_MS
         if self._calm(stretch, now.at_ms):
             best, told, totals = self.beam.stories[0], self.told, self.beam.totals
-            said = told is not None and (told[0], told[2]) == (best.start_ms, best.now.place)
+            phase_id = None if best.phase is None else best.phase.id
+            said = told is not None and (told[0], told[2]) == (best.start_ms, phase_id)
             far = len(totals) == 1 or totals[1] - totals[0] >= FAR_BEHIND
             ages = TOLD_AGES_MS if said and far else CALM_AGES_MS
         older = bisect_right(ages, age_ms)

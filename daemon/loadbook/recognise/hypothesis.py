@@ -279,11 +279,13 @@ class Story:
                 if pulses.rest_since_ms is None:
                     pulses.rest_since_ms = start_ms
 
-    def blip(self, phase: PhaseModel, at_ms: int) -> None:
-        """A short stroke, seen by one reading only."""
+    def blip(self, phase: PhaseModel, at_ms: int, mask: int) -> None:
+        """A short stroke of the parts in ``mask``, seen by one reading only."""
         for i in phase.pulsing:
             pulses = self.now.pulses.get(i)
-            if pulses is not None and not pulses.drawing and pulses.rest_since_ms is not None:
+            if not mask >> i & 1 or pulses is None:
+                continue
+            if not pulses.drawing and pulses.rest_since_ms is not None:
                 pulses.n += 1
                 pulses.longest_rest_ms = max(pulses.longest_rest_ms, at_ms - pulses.rest_since_ms)
                 pulses.rest_since_ms = at_ms

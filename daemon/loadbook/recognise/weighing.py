@@ -25,8 +25,8 @@ AFTER_END_PRICE = 8.0
 BELIEVED = 3.0
 FAULTY_ROOM = 7.5
 """After a real step, the next phase is thought of even where only a fault of this price would explain the level."""
-PATTERN_RESTS, PATTERN_MS, FIRST_REST_MS = 2.0, 25_000, 150_000
-"""A part that pulses is overdue after twice its longest rest, and at least so long."""
+PATTERN_RESTS, PATTERN_MORE, PATTERN_MS, FIRST_REST_MS = 1.25, 2.5, 25_000, 150_000
+"""A part that pulses is overdue after so many times its longest rest, more where few were seen, but not before."""
 ALIKE_Z = 0.25
 """Phases look alike where a level is not this much more far-fetched in the one than in the other."""
 BLIND_MS = 75_000
@@ -47,7 +47,8 @@ MOTOR_STAGES = ("wash", "rinse", "heat")
 
 def overdue_ms(pulses: Pulses) -> float:
     """How long a pulsing part's rest may be before one wonders."""
-    return max(PATTERN_RESTS * pulses.longest_rest_ms, PATTERN_MS if pulses.n > 2 else FIRST_REST_MS)
+    rests = PATTERN_RESTS + PATTERN_MORE / max(pulses.n, 3)
+    return max(rests * pulses.longest_rest_ms, PATTERN_MS if pulses.n > 2 else FIRST_REST_MS)
 
 
 @dataclass(slots=True)
@@ -152,7 +153,7 @@ class Weighing:
                     break
                 continue
             rest_ms = at_ms - pulses.rest_since_ms
-            if rest_ms > PATTERN_MS and rest_ms > overdue_ms(pulses):
+            if rest_ms > PATTERN_MS and i in phase.telling and rest_ms > overdue_ms(pulses):
                 cost += prices.PATTERN
                 break
         if phase.stage in MOTOR_STAGES and (silent := self.silent_motor(story, phase, at_ms, mask)) is not None:
