@@ -17,7 +17,7 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any
 
-from loadbook.events import Alert, AlertChanged, Cycle, CycleChanged, Phase, StateChanged
+from loadbook.events import Alert, AlertChanged, Cycle, CycleChanged, PartMeasured, Phase, StateChanged
 from loadbook.files import load_causes, share
 from loadbook.judge.causes import Evidence
 from loadbook.logs import read_log
@@ -63,7 +63,7 @@ class Played:
         return Cycle(
             start_ms, start_ms, end_ms, told["programme"], "running" if running else told["outcome"], round(energy, 3),
             round(peak, 1), None if running else 1.1, phases, "pass",
-            None if running else f"{energy * 0.31:.6f}", None if running else "EUR",
+            None if running else f"{energy * 0.31:.6f}", None if running else "EUR", parts=measured(phases),
         )  # fmt: skip
 
     def phase(self, row: dict[str, Any], first: int, last: int) -> Phase:
@@ -80,6 +80,19 @@ class Played:
             for r in self.series.readings()
             if r.at_ms + self.shift_ms < until_ms
         ]
+
+
+def measured(phases: list[Phase]) -> list[PartMeasured]:
+    """What the heater and the drain pump drew, phase by phase, as a recorder would have it."""
+    rows = []
+    for phase in phases:
+        for part in phase.on:
+            watts, seconds = phase.power_w or 0.0, ((phase.end_ms or 0) - (phase.start_ms or 0)) / 1000
+            if part == "heater" and watts > 0:
+                rows.append(PartMeasured(part, phase.id, watts, seconds, watts * 1.03, 230.0**2 / watts))
+            elif part == "drain_pump":
+                rows.append(PartMeasured(part, phase.id, watts, seconds))
+    return rows
 
 
 def played(name: str, start_ms: int) -> Played:
