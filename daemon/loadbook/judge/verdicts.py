@@ -10,10 +10,10 @@ from dataclasses import dataclass
 
 from loadbook.judge.limits import Limits
 from loadbook.recognise.beam import Beam
-from loadbook.recognise.chart_model import PhaseModel
+from loadbook.recognise.chart_model import GRACE_MS, PhaseModel
 from loadbook.recognise.hypothesis import Story
 from loadbook.recognise.stay import Stay, Suspect
-from loadbook.recognise.weighing import GRACE_MS, MOTOR_STAGES, Stretch
+from loadbook.recognise.weighing import MOTOR_STAGES, Stretch
 
 MISSING_AFTER_BREAK_MS = 11_000
 MISSING_FROM_START_MS = 12_000

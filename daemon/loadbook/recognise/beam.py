@@ -7,10 +7,10 @@ a later phase. Of stories that tell the same (programme, phase, cycle) the cheap
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 
 from loadbook.recognise import prices
-from loadbook.recognise.chart_model import PhaseModel
+from loadbook.recognise.chart_model import GRACE_MS, PhaseModel
 from loadbook.recognise.hypothesis import SHORT_MS, Story
 from loadbook.recognise.options import Option, Options
 from loadbook.recognise.stay import Stay, Suspect
@@ -18,7 +18,6 @@ from loadbook.recognise.weighing import (
     BELIEVED,
     FAULTY_ROOM,
     FULL_MS,
-    GRACE_MS,
     MOTOR_STAGES,
     Stretch,
     Weighing,
@@ -112,6 +111,7 @@ class Beam(Weighing):
         ``now_ms`` is the time now; ``again``: only where the story's own explanation has gone bad."""
         children: list[Story] = []
         told: dict[Key, float] = {}
+        costs: list[float] = []
         hopeless = min((self._weigh_one(s, stretch, now_ms) for s in self.stories), default=0.0) + prices.HOPELESS
         for story in self.stories:
             phase = story.phase
@@ -121,10 +121,14 @@ class Beam(Weighing):
             stays += self.time_cost(story, story.now.late_ms, now_ms, option.mask)
             if again and stays < 2.0:
                 continue
-            told = told or {self._key(s): s.score + self.time_cost(s, s.now.late_ms, now_ms) for s in self.stories}
+            if not costs:
+                costs = [s.score + self.time_cost(s, s.now.late_ms, now_ms) for s in self.stories]
+                for one, cost in zip(self.stories, costs, strict=True):
+                    key = self._key(one)
+                    told[key] = min(cost, told.get(key, cost))
             children += self._children(story, phase, stretch, at_ms, stays, gap_ms, told, hopeless - story.score)
         if children or not again:
-            self.add(children, now_ms, told)
+            self.add(children, now_ms, costs)
 
     def _children(
         self,
@@ -231,8 +235,8 @@ class Beam(Weighing):
         most_ms = story.most_ms(at_ms)
         least_ms = story.run_ms(at_ms) - gap_ms
         cost = 0.0
-        if phase.min_ms and most_ms < phase.min_ms - GRACE_MS:
-            cost = prices.TOO_SHORT + prices.TOO_SHORT_MORE * (1 - most_ms / phase.min_ms)
+        if short := phase.too_short(most_ms):
+            cost = short
             flags["too_short"] = (at_ms, most_ms / 1000)
         for i in phase.on:
             if i not in story.now.seen_ms and not gap_ms:
@@ -349,21 +353,24 @@ class Beam(Weighing):
         faulty = bool(suspects) and any(s.paid > BELIEVED for s in suspects.values())
         return story.programme, story.now.place, story.start_ms, story.left_out, faulty
 
-    def add(self, children: list[Story], at_ms: int, told: dict[Key, float] | None = None) -> None:
-        """Takes in new stories, unless a cheaper one tells the same. To be followed by ``weigh``. ``told``: what the
-        old ones cost now, in their order, where that is known."""
-        best: dict[Key, tuple[float, Story]] = {}
-        more = [*self.stories, *children]
-        if told and len(told) == len(self.stories):
-            if not children:
-                return
-            best = {key: (cost, story) for (key, cost), story in zip(told.items(), self.stories, strict=True)}
-            more = children
-        for story in more:
-            key = self._key(story)
-            cost = story.score + story.debt + self.time_cost(story, story.now.late_ms, at_ms)
+    def add(self, children: list[Story], at_ms: int, costs: Sequence[float] = ()) -> None:
+        """Takes in new stories. Of those that tell the same the cheapest is kept, and that which would be the cheapest
+        were its phase left now: one that began earlier need not last any longer. To be followed by ``weigh``.
+        ``costs``: what the old ones cost now, where that is known."""
+        if costs and not children:
+            return
+        best: dict[Key, list[tuple[float, float, Story]]] = {}
+        known = len(costs)
+        for k, story in enumerate((*self.stories, *children)):
+            cost = costs[k] if k < known else story.score + story.debt + self.time_cost(story, story.now.late_ms, at_ms)
             story.debt = 0.0
-            old = best.get(key)
-            if old is None or cost < old[0] - 0.05:
-                best[key] = (cost, story)
-        self.stories = [story for _, story in best.values()]
+            left = cost + (0.0 if story.phase is None else story.phase.too_short(story.most_ms(at_ms)))
+            same = best.setdefault(self._key(story), [])
+            if not same:
+                same.append((cost, left, story))
+            elif cost < same[0][0] - 0.05:
+                last = min(same, key=lambda row: row[1])
+                best[self._key(story)] = [(cost, left, story)] + ([last] if last[1] < left - 0.05 else [])
+            elif left < min(row[1] for row in same) - 0.05:
+                same[1:] = [(cost, left, story)]
+        self.stories = [row[2] for same in best.values() for row in same]

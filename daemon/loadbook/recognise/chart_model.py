@@ -13,6 +13,8 @@ from loadbook.judge.limits import Limits
 from loadbook.machine import Machine, PhaseChart
 from loadbook.recognise import prices
 
+GRACE_MS = 2_000
+"""A phase may end so much before its least time, or after its most, for the meter's sake."""
 ROOM_MS = 20_000
 """Limits nearer to the usual length than this are none for what is usual."""
 MOST_PULSING = 6
@@ -62,6 +64,12 @@ class PhaseModel:
         if least_ms > usual_ms:
             return prices.LINGERS * min(1.0, 2 * (least_ms - usual_ms) / max(self.max_ms - usual_ms, ROOM_MS))
         return prices.HURRIES * min(1.0, (usual_ms - most_ms) / max(usual_ms - self.min_ms, ROOM_MS))
+
+    def too_short(self, ran_ms: int) -> float:
+        """What it costs to leave the phase after so long at most: the more, the further that is from its least time."""
+        if not self.min_ms or ran_ms >= self.min_ms - GRACE_MS:
+            return 0.0
+        return prices.TOO_SHORT + prices.TOO_SHORT_MORE * (1 - ran_ms / self.min_ms)
 
 
 @dataclass(frozen=True, slots=True)

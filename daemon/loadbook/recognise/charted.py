@@ -183,7 +183,8 @@ class Charted(CycleLife):
         if beam.complete(best):
             stroke = ended and beam.goes_on(best, stretch)
             after_end = prices.NEW_CYCLE_STROKE if stroke else prices.NEW_CYCLE
-            price = after_end if ended else prices.NEW_CYCLE_EARLY
+            long_over = self.over and still_ms >= self.limits.stopped_s * 1000
+            price = after_end if ended or long_over else prices.NEW_CYCLE_EARLY
             phase = best.phase
             if phase is not None and beam.levels.explain(phase, stretch.level_w, stretch.volts).healthy is not None:
                 price, refund = prices.NEW_CYCLE_UNASKED, prices.NEW_CYCLE_UNASKED - prices.NEW_CYCLE_EARLY

@@ -34,7 +34,7 @@ TOLD_AGES_MS = CALM_AGES_MS[1:]
 FAR_BEHIND = 8.0
 """The same where the phase has been told as well, and every rival is so far behind."""
 ANNOUNCE_MS = 8_000
-ANNOUNCE_ANYHOW_MS, ANNOUNCE_W = 40_000, 40.0
+ANNOUNCE_ANYHOW_MS = 40_000
 """A display or a lamp may draw for a while without a cycle; a motor or a heater does not."""
 FALSE_START_MS = 120_000
 NEW_AFTER_STANDBY_MS = 15_000
@@ -97,7 +97,7 @@ class CycleLife:
         still_ms = self._still_ms(best, stretch, now.at_ms)
         if self.key_ms is None:
             drew_ms = self._drew_ms(best, stretch, now)
-            strong = stretch.level_w > ANNOUNCE_W or bool(best.past)
+            strong = stretch.level_w > prices.STRONG_W or bool(best.past)
             sound = strong and drew_ms >= ANNOUNCE_MS
             if sound or drew_ms >= ANNOUNCE_ANYHOW_MS:
                 events += self._announce(now, best)
@@ -305,8 +305,8 @@ class CycleLife:
             ages = TOLD_AGES_MS if said and far else CALM_AGES_MS
         older = bisect_right(ages, age_ms)
         due = stretch.start_ms + ages[older] if older < len(ages) else now.at_ms + 1_800_000
-        due = min(due, self.beam.next_ms(now.at_ms))
         best = self.beam.stories[0]
+        due = min(due, self.beam.next_ms(now.at_ms), self.beam.overdue_ms(best, now.at_ms))
         if self.beam.levels.at_standby(stretch.level_w):
             since_ms = stretch.start_ms if best.standby_ms is None else best.standby_ms
             waits = [

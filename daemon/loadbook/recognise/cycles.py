@@ -10,7 +10,6 @@ from loadbook.recognise.chart_model import ChartModel, ProgrammeModel
 from loadbook.recognise.hypothesis import Story
 from loadbook.recognise.stay import Stay
 from loadbook.recognise.track import MWMS_PER_KWH
-from loadbook.recognise.weighing import overdue_ms
 
 VERDICT: dict[str, PhaseVerdict] = {
     "component_missing": "low",
@@ -54,7 +53,7 @@ def _rested_for_good(stays: list[Stay], programme: ProgrammeModel, k: int, end_m
         if phase.mask >> part & 1 or pulses.rest_since_ms is None or not pulses.n:
             continue
         again_ms = next((s.early_ms for s in stays[k + 1 :] if part in s.seen_ms), end_ms)
-        if again_ms - pulses.rest_since_ms > overdue_ms(pulses):
+        if again_ms - pulses.rest_since_ms > pulses.overdue_ms():
             return True
     return False
 

@@ -10,6 +10,9 @@ from typing import Any
 
 from loadbook.recognise.options import Fault
 
+PATTERN_RESTS, PATTERN_MORE, PATTERN_MS, FIRST_REST_MS = 1.25, 2.5, 25_000, 150_000
+"""A part that pulses is overdue after so many times its longest rest, more where few were seen, but not before."""
+
 
 @dataclass(slots=True)
 class Suspect:
@@ -36,6 +39,11 @@ class Pulses:
     drawing: bool = False
     silent_ms: int | None = None
     """Since when it is missing by the rule of three rests."""
+
+    def overdue_ms(self) -> float:
+        """How long its rest may be before one wonders."""
+        rests = PATTERN_RESTS + PATTERN_MORE / max(self.n, 3)
+        return max(rests * self.longest_rest_ms, PATTERN_MS if self.n > 2 else FIRST_REST_MS)
 
 
 @dataclass(slots=True)

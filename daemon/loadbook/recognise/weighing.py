@@ -10,23 +10,20 @@ from math import log2
 
 from loadbook.judge.limits import Limits
 from loadbook.recognise import prices
-from loadbook.recognise.chart_model import ChartModel, PhaseModel
+from loadbook.recognise.chart_model import GRACE_MS, ChartModel, PhaseModel
 from loadbook.recognise.hypothesis import SHORT_MS, Story
 from loadbook.recognise.levels import Levels
 from loadbook.recognise.options import Option
-from loadbook.recognise.stay import Pulses
+from loadbook.recognise.stay import PATTERN_MS, Pulses
 from loadbook.recognise.texture import SMALL_W
 
 FULL_MS = 30_000
 """A level is taken to last this long when it is asked whether another phase would explain it better."""
 OVERRUN_RAMP_MS = 22_000
-GRACE_MS = 2_000
-AFTER_END_PRICE = 8.0
+AFTER_END_PRICE, AFTER_END_MS = 8.0, 60_000
 BELIEVED = 3.0
 FAULTY_ROOM = 7.5
 """After a real step, the next phase is thought of even where only a fault of this price would explain the level."""
-PATTERN_RESTS, PATTERN_MORE, PATTERN_MS, FIRST_REST_MS = 1.25, 2.5, 25_000, 150_000
-"""A part that pulses is overdue after so many times its longest rest, more where few were seen, but not before."""
 ALIKE_Z = 0.25
 """Phases look alike where a level is not this much more far-fetched in the one than in the other."""
 BLIND_MS = 75_000
@@ -43,12 +40,6 @@ STILL_MS, STILL_FULL_MS = 60_000, 180_000
 """So long may a machine stand still where no rest belongs, before the story costs more; and so much later all of it."""
 STROKE_STAGES = ("fill", "wash", "rinse", "heat", "wait")
 MOTOR_STAGES = ("wash", "rinse", "heat")
-
-
-def overdue_ms(pulses: Pulses) -> float:
-    """How long a pulsing part's rest may be before one wonders."""
-    rests = PATTERN_RESTS + PATTERN_MORE / max(pulses.n, 3)
-    return max(rests * pulses.longest_rest_ms, PATTERN_MS if pulses.n > 2 else FIRST_REST_MS)
 
 
 @dataclass(slots=True)
@@ -92,7 +83,7 @@ class Weighing:
         if before is None or here is None:
             return False
         return any(
-            i not in here.on and i not in here.pulsing and overdue_ms(pulses) < at_ms - pulses.rest_since_ms
+            i not in here.on and i not in here.pulsing and pulses.overdue_ms() < at_ms - pulses.rest_since_ms
             for i, pulses in story.past[-1].pulses.items()
             if pulses.rest_since_ms is not None and pulses.n
         )
@@ -153,7 +144,7 @@ class Weighing:
                     break
                 continue
             rest_ms = at_ms - pulses.rest_since_ms
-            if rest_ms > PATTERN_MS and i in phase.telling and rest_ms > overdue_ms(pulses):
+            if rest_ms > PATTERN_MS and i in phase.telling and rest_ms > pulses.overdue_ms():
                 cost += prices.PATTERN
                 break
         if phase.stage in MOTOR_STAGES and (silent := self.silent_motor(story, phase, at_ms, mask)) is not None:
@@ -275,6 +266,8 @@ class Weighing:
     def after_end(self, story: Story, stretch: Stretch, ms: int) -> float:
         """What it costs that the machine draws for ``ms`` though its programme is through."""
         cost = AFTER_END_PRICE * prices.due("unexpected", ms / 1000)
+        if stretch.level_w > prices.STRONG_W:
+            cost += prices.AFTER_END_DOUBLE * log2(1 + ms / AFTER_END_MS)
         if cost < prices.STROKE_AFTER_END and ms >= SHORT_MS and self.goes_on(story, stretch):
             return prices.STROKE_AFTER_END
         return cost
@@ -389,4 +382,15 @@ class Weighing:
                 for when in (most_ms, most_ms + GRACE_MS + 1, most_ms + OVERRUN_RAMP_MS + 2_000):
                     if at_ms < when < due:
                         due = when
+        return due
+
+    def overdue_ms(self, story: Story, at_ms: int) -> int:
+        """The next instant at which a part that tells of the phase's end will have rested for longer than it should."""
+        phase, due = story.phase, 1 << 62
+        for i in phase.telling if phase is not None else ():
+            pulses = story.now.pulses.get(i)
+            if pulses is not None and pulses.n and pulses.rest_since_ms is not None:
+                when = pulses.rest_since_ms + int(pulses.overdue_ms()) + 1
+                if at_ms < when < due:
+                    due = when
         return due
