@@ -7,6 +7,8 @@ from loadbook.assessor import Assessor
 from loadbook.events import CycleChanged, StateChanged
 from loadbook.judge.limits import Limits
 from loadbook.machine import Machine, parse_machine
+from loadbook.recognise import prices
+from loadbook.recognise.charted import Charted
 from washer import CHART, drum, on, second, series, still, washer
 
 PARTS = CHART.split("[[programme]]")[0]
@@ -87,3 +89,14 @@ def test_a_reading_of_which_the_drum_alone_has_a_part_is_no_stroke_of_the_heater
     run = heating(8, 40) + on(2060, 100)
     live = Live(still(60) + run + cooling, machine((DRY, COOL)))
     assert live.at(60 + len(run) + 80) == "cool"
+
+
+def test_a_door_opened_in_a_wash_costs_its_story_less_than_a_broken_pump() -> None:
+    """Nothing drew for a while, and then the pump again: no story of a broken heater comes near that."""
+    fill, heat = phase("fill", "fill", 30, 200, '"valve"'), phase("heat", "heat", 280, 900, '"heater", "drum_motor"')
+    wash, drain = phase("wash", "wash", 150, 900, '"drum_motor"'), phase("drain", "drain", 20, 90, '"pump"')
+    assessor = Assessor(machine((fill, heat, wash, drain)), Limits())
+    run = on(8, 80) + on(2030, 300) + on(150, 100) + still(250) + on(150, 100) + on(28, 20)
+    assessor.feed_series(series(still(60) + run))
+    assert isinstance(assessor.tracker, Charted)
+    assert assessor.tracker.beam.totals[0] < prices.PRICE["missing"]

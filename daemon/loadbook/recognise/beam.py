@@ -79,7 +79,7 @@ class Beam(Weighing):
             floor_w = story.now.floor_w
             story.now.floor_w = min(floor_w, stretch.level_w) if floor_w else stretch.level_w
         option = self._told_apart(story, phase, option, stretch.level_w)
-        story.take(phase, option, cost, start_ms, end_ms, stretch.level_w)
+        story.take(phase, options, (option, cost), start_ms, end_ms, stretch.level_w)
         if not cut:
             story.learn_familiar(option, stretch.level_w, stood_ms + end_ms - start_ms)
         if phase.stage in MOTOR_STAGES and (silent := self.silent_motor(story, phase, end_ms, option.mask)) is not None:

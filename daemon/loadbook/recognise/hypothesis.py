@@ -13,7 +13,7 @@ from typing import Any
 from loadbook.recognise import prices
 from loadbook.recognise.chart_model import ChartModel, PhaseModel
 from loadbook.recognise.options import Fault, Option, Options
-from loadbook.recognise.stay import Pulses, Stay, Suspect
+from loadbook.recognise.stay import PATTERN_MS, PATTERN_RESTS, Pulses, Stay, Suspect
 
 SHORT_MS = 2_500
 """A level that lasted less says nothing about faults: a transition, an inrush, a ramp."""
@@ -132,8 +132,8 @@ class Story:
             > HEALTHY_MS
         ):
             price += prices.HIGH_LATER
-        if kind == "missing" and self._did_its_work(part):
-            price += prices.DIED
+        if kind == "missing" and self.phase is not None and (seen_ms := self.now.seen_ms.get(part, 0)) > HEALTHY_MS:
+            price += prices.DIED * min(1.0, seen_ms / max(self.phase.min_ms, HEALTHY_MS)) ** 2
         if kind == "unexpected" and self.past and part in self.past[-1].seen_ms:
             price += -prices.STUCK_ON if self.now.stepped else prices.STILL_ON
         return price
@@ -174,7 +174,7 @@ class Story:
         self, options: Options, ms: int, level_w: float, pulsing: int, stood_ms: int = 0
     ) -> tuple[Option, float]:
         """The cheapest explanation of ``ms`` of a level, and its price. ``stood_ms``: how long it had stood already."""
-        likely = options.likely
+        likely = options.awake if options[0].faults and self._strokes_go_on(stood_ms + ms) else options.likely
         best, best_cost = likely[0], self.cost_of(likely[0], ms)
         rest: tuple[Option, ...] = likely[1:]
         if not best.faults and (novelty := self.novelty(best, level_w, pulsing)):
@@ -186,6 +186,18 @@ class Story:
             if cost < best_cost:
                 best, best_cost = option, cost
         return best, best_cost
+
+    def _strokes_go_on(self, still_ms: int) -> bool:
+        """Whether a pulsing motor that has turned in this phase may well be resting only, were all still so long: then
+        it is not the machine that stands still, but what should be on and has not shown yet that is missing."""
+        if self.phase is None or (self.phase.stage == "spin" and not self.phase.on_mask & ~self.now.alone_mask):
+            return False
+        return any(
+            (pulses := self.now.pulses.get(i)) is not None
+            and pulses.n
+            and still_ms <= max(PATTERN_MS, PATTERN_RESTS * pulses.longest_rest_ms)
+            for i in self.phase.motors
+        )
 
     def least_owed(self) -> float:
         """What the cheapest fault of the phase has yet to cost: a phase that never was well had one of them."""
@@ -205,8 +217,13 @@ class Story:
 
     # ------------------------------------------------------------------ evidence
 
-    def take(self, phase: PhaseModel, option: Option, cost: float, start_ms: int, end_ms: int, level_w: float) -> None:
-        """A level has ended: what it showed becomes part of the story."""
+    def take(
+        self, phase: PhaseModel, options: Options, chosen: tuple[Option, float], start_ms: int, end_ms: int,
+        level_w: float,
+    ) -> None:  # fmt: skip
+        """A level has ended: what it showed becomes part of the story, explained by the one of ``options`` that was
+        ``chosen``, at its price."""
+        option, cost = chosen
         ms, now = end_ms - start_ms, self.now
         short = ms < SHORT_MS
         if not short or not option.faults:
@@ -214,22 +231,28 @@ class Story:
             now.z_paid += _strain(option.z, ms)
         if not option.faults:
             now.well_ms += ms
+            if not short and option.mask & (option.mask - 1) == 0:
+                now.alone_mask |= option.mask
         if not short:
             for fault in option.faults:
                 suspect = now.suspects.get(fault)
                 if suspect is None or suspect.over_ms is not None:
-                    suspect = now.suspects[fault] = Suspect(start_ms, paid=suspect.paid if suspect else 0.0)
+                    before = suspect
+                    suspect = now.suspects[fault] = Suspect(start_ms)
+                    if before is not None:
+                        suspect.paid, suspect.again = before.paid, True
                 suspect.paid = max(suspect.paid, self.price_of(fault, ms))
                 suspect.ms += ms
                 suspect.streak_ms += ms
+                suspect.still_ms += 0 if option.mask else ms
                 suspect.w_ms += level_w * ms
-            self._contradict(option, start_ms, ms)
+            self._contradict(options, option, start_ms, ms)
         for i in (*phase.on, *phase.pulsing):
             if option.mask >> i & 1:
                 now.seen_ms[i] = now.seen_ms.get(i, 0) + ms
         self._pulse(phase, option, start_ms, end_ms)
 
-    def _contradict(self, option: Option, at_ms: int, ms: int) -> None:
+    def _contradict(self, options: Options, option: Option, at_ms: int, ms: int) -> None:
         """Faults that this level disproves: ended where they were believed, else mostly forgiven."""
         for fault, suspect in list(self.now.suspects.items()):
             kind, part = fault
@@ -240,12 +263,19 @@ class Story:
                 continue
             if kind == "unexpected" and drawing:
                 continue
+            unseen = kind == "missing" and not self.now.alone_mask >> part & 1
+            if unseen and not option.faults and options.may_do_without(option, fault):
+                continue
             suspect.streak_ms = 0
             if kind == "unexpected" and ms < GONE_MS:
                 continue
             if suspect.paid >= self.price_in_full(fault) * 0.99:
                 suspect.over_ms = at_ms
-                if kind == "missing":
+                still = suspect.still_ms == suspect.ms and not suspect.again
+                if kind == "missing" and still and part in self.now.seen_ms:  # a pause, a door opened
+                    suspect.paid *= 0.5
+                    self.score -= suspect.paid
+                elif kind == "missing":
                     self.score += AFTER_ALL
             elif kind != "unexpected":
                 back = 0.5 if kind in ("excess", "high", "idle") else 1 - prices.KEPT_OF_CLEARED

@@ -15,6 +15,10 @@ Fault = tuple[str, int]
 """What is wrong, and with which part (-1: no part): one of the kinds in ``prices``."""
 
 
+UNTOLD_Z = 0.25
+"""A small part beside a motor that varies is not told from its absence by a difference up to this."""
+
+
 class Option(NamedTuple):
     """One way to explain a level. ``z`` is how far-fetched, in nats, apart from the price of its faults."""
 
@@ -38,6 +42,8 @@ class Options(tuple[Option, ...]):
     healthy: Option | None
     likely: tuple[Option, ...]
     price: float
+    awake: tuple[Option, ...]
+    """The likely ones while the motors that come and go in the phase do so: that all stands still is none of them."""
 
     @classmethod
     def of(cls, options: Iterable[Option]) -> Options:
@@ -46,7 +52,13 @@ class Options(tuple[Option, ...]):
         self.healthy = None if first.faults else first
         self.likely = tuple(self) if first.faults else (first, *(o for o in self[1:] if o.z < first.z))
         self.price = min(o.price for o in self)
+        self.awake = tuple(o for o in self.likely if ("idle", -1) not in o.faults) or self.likely
         return self
+
+    def may_do_without(self, option: Option, fault: Fault) -> bool:
+        """Whether the level of ``option`` might as well be drawn with a part of it missing, as ``fault`` has it."""
+        mask = option.mask & ~(1 << fault[1])
+        return bool(mask) and any(o.faults == (fault,) and o.mask == mask and o.z <= option.z + UNTOLD_Z for o in self)
 
 
 NO_FIT_Z = 1e9

@@ -56,7 +56,8 @@ NO_STEP = 9.0
 HIGH_LATER = 3.5
 """On top, for a part that drew what it should before in the same phase: something else has rather come on."""
 DIED = 2.5
-"""On top, for a part that drew before in a phase that may end now: what never came after it is likelier broken."""
+"""On top, for a part that drew before in a phase that may end now, less where its least time is far: what never came
+after it is likelier broken."""
 STILL_ON = 4.0
 """On top, for a part that was on in the phase before: that phase has rather gone on."""
 STUCK_ON = 4.5

@@ -24,6 +24,10 @@ class Suspect:
     paid: float = 0.0
     streak_ms: int = 0
     """Of these, without a break up to now."""
+    still_ms: int = 0
+    """Of ``ms``, while nothing at all drew."""
+    again: bool = False
+    """It was there before in this phase, and went away."""
     over_ms: int | None = None
 
 
@@ -68,6 +72,8 @@ class Stay:
     z_paid: float = 0.0
     floor_w: float = 0.0
     """The lowest level of it, with all its parts on: what stands above is a pulsing motor's."""
+    alone_mask: int = 0
+    """Parts that were seen drawing alone: no other's draw can have passed for theirs."""
     least_told: bool = False
     most_told: bool = False
     action_ms: int = 0
