@@ -12,11 +12,13 @@ import importlib
 import os
 import sys
 from collections.abc import Sequence
-from importlib.metadata import entry_points
-from typing import NoReturn
+from typing import TYPE_CHECKING, NoReturn
 
 from loadbook import __version__
 from loadbook.errors import LoadbookError
+
+if TYPE_CHECKING:
+    from importlib.metadata import EntryPoint
 
 COMMANDS: dict[str, str] = {
     "assess": "assess",
@@ -57,9 +59,12 @@ def build_parser(only: str | None = None) -> argparse.ArgumentParser:
     )
     parser.add_argument("--version", action="version", version=f"loadbook {__version__}")
     subparsers = parser.add_subparsers(dest="command", metavar="COMMAND", required=True)
-    points = {point.name: point for point in entry_points(group="loadbook.commands")}
-    names = [only] if only in COMMANDS or only in points else sorted({*COMMANDS, *points})
-    for name in names:
+    points: dict[str, EntryPoint] = {}
+    if only not in COMMANDS:
+        from importlib.metadata import entry_points  # noqa: PLC0415 - looks at every package
+
+        points = {point.name: point for point in entry_points(group="loadbook.commands")}
+    for name in [only] if only in COMMANDS or only in points else sorted({*COMMANDS, *points}):
         module = (
             importlib.import_module(f"loadbook.commands.{COMMANDS[name]}") if name in COMMANDS else points[name].load()
         )
@@ -70,6 +75,7 @@ def build_parser(only: str | None = None) -> argparse.ArgumentParser:
 def main(argv: Sequence[str] | None = None) -> int:
     """Run one command. Exit status: 0 well, 1 something to attend to, 2 the input cannot be used, 130 interrupted."""
     argv = sys.argv[1:] if argv is None else argv
+    os.environ.setdefault("PYDANTIC_DISABLE_PLUGINS", "1")  # we use none; looking for them reads every package's files
     args = build_parser(argv[0] if argv else None).parse_args(argv)
     try:
         status: int = args.run(args)

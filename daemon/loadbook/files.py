@@ -5,12 +5,15 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from loadbook.errors import InputError
 from loadbook.judge.causes import CauseTable, parse_causes
 from loadbook.machine import Machine, parse_machine
-from loadbook.meters.maps import MeterMap, parse_map
 from loadbook.settings import Settings, parse_settings
+
+if TYPE_CHECKING:
+    from loadbook.meters.maps import MeterMap
 
 _HERE = Path(__file__).resolve().parent
 
@@ -96,6 +99,8 @@ def load_causes(extra: Sequence[Path] = ()) -> CauseTable:
 def load_map(name: str, folder: Path) -> MeterMap:
     """A meter map: by the name of one that comes along in ``config/meters``, or by its path (relative to ``folder``).
     Raises InputError."""
+    from loadbook.meters.maps import parse_map  # noqa: PLC0415 - slow to import; a log is assessed without
+
     if name.endswith(".toml") or "/" in name:
         path = folder / name
         return parse_map(read_text(path, "meter map"), str(path))

@@ -41,3 +41,14 @@ def test_a_reader_that_goes_away_is_no_traceback() -> None:
     command = f"{sys.executable} -m loadbook settings | head -1"
     done = subprocess.run(["bash", "-c", command], capture_output=True, text=True, check=False)
     assert done.stderr == "" and done.stdout.startswith("# Loadbook's settings")
+
+
+def test_a_log_is_assessed_without_what_others_need() -> None:
+    """A script that assesses log after log waits for each start: it loads nothing that costs, meters and pages need."""
+    code = (
+        "import sys\nfrom loadbook.cli import main\nmain(['assess', 'washer-healthy', '--json'])\n"
+        "print(*(name for name in sys.modules if name in sys.argv[1:]), file=sys.stderr)\n"
+    )
+    names = ["loadbook.meters", "loadbook.cost", "loadbook.assessment_text", "flask", "pandas"]
+    done = subprocess.run([sys.executable, "-c", code, *names], capture_output=True, text=True, check=True)
+    assert done.stderr.split() == []

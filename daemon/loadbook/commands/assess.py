@@ -9,7 +9,6 @@ from pathlib import Path
 from typing import Any
 
 from loadbook.assessment import assess
-from loadbook.assessment_text import as_text
 from loadbook.files import find_log, find_machine, load_causes, load_machine, load_settings
 from loadbook.judge.limits import Limits
 from loadbook.logs import read_log
@@ -54,5 +53,7 @@ def run(args: argparse.Namespace) -> int:
     if args.json:
         print(json.dumps(result.as_contract(), indent=1, ensure_ascii=False, allow_nan=False))
     else:
+        from loadbook.assessment_text import as_text  # noqa: PLC0415 - money: slow to import
+
         print(as_text(result, machine, settings.site.time_zone if args.config else None))
     return 1 if result.verdict == "attention" else 0
