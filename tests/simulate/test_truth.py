@@ -57,6 +57,15 @@ def test_a_hot_motor_beside_a_heater_is_due_once_it_is_seen_alone() -> None:
     assert first_off_s < one.due_s < first_off_s + 45
 
 
+def test_a_last_phase_without_end_is_due_once_it_acts_after_its_most_time() -> None:
+    """The last phase is measured to its last action: between two strokes nobody can tell it from the end."""
+    made, one = needed(machines.dryer(), "anti-crease-endless")
+    assert one.kind == "phase_too_long"
+    drum = np.flatnonzero(made.recorded.watts("drum_motor") > 1.0) * DT_S
+    stroke_s = float(drum[drum >= one.provable_s][0])
+    assert stroke_s + 30 <= one.due_s <= stroke_s + 35
+
+
 def test_a_part_that_dies_where_the_phase_may_be_over_is_not_asked_for() -> None:
     """A minute after the heat's ``min_s`` a dead heater cannot be told from a wash that began."""
     model = machines.dishwasher()

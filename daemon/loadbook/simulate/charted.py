@@ -45,6 +45,9 @@ def _length(view: View, number: int, stay: Stay, chart: PhaseChart) -> list[Expe
     out: list[Expected] = []
     if seconds - lost_s > chart.max_s + 1:
         at = max(start_s, hidden_s) + chart.max_s
+        if not later:  # measured to its last action: until it acts again nobody can tell that it has not ended
+            after = active[active >= (at + lost_s) / DT_S - stay.start]
+            at = max(at, start_s + int(after[0]) * DT_S - lost_s) if after.size else at
         out.append(
             Expected("phase_too_long", start_s, start_s + chart.max_s, at + lost_s + EVIDENCE_S + view.slack_s,
                     phases=(stay.id,), cycle=stay.cycle, may=at + lost_s + 1 > end * DT_S)
