@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import os
 import sqlite3
+import stat
 import threading
 from contextlib import closing
 from datetime import UTC, datetime
@@ -16,6 +18,7 @@ from loadbook.services.housekeeping import check
 from loadbook.store.backup import back_up, restore
 from loadbook.store.connect import LEDGER_FILE, READINGS_FILE
 from loadbook.store.ledger import Ledger
+from loadbook.store.people import PEOPLE_FILE, PeopleRows, Person
 from loadbook.store.sqlite_readings import SqliteReader, SqliteStore
 
 NOW = datetime(2031, 3, 4, 5, 6, 7, tzinfo=UTC)
@@ -104,3 +107,44 @@ def test_damage_is_found(data):
     problem = check(path)
     assert problem
     assert "\n" not in problem
+
+
+def test_who_may_sign_in_goes_along_but_nobody_who_is_signed_in(data, tmp_path):
+    people = PeopleRows(data)
+    people.put_person(Person("Mira", "change", "scrypt-of-hers", T0))
+    people.put_script("nightly", "look", "hash-of-its-token", T0)
+    people.begin_session("hash-of-her-session", "Mira", T0, T0 - 1)
+    people.note_failed(["203.0.113.7"], T0, 0)  # an address of RFC 5737
+    folder = back_up(data, tmp_path / "copies", NOW)
+    copy = folder / PEOPLE_FILE
+    assert stat.S_IMODE(copy.stat().st_mode) == 0o600
+    kept = copy.read_bytes()
+    assert b"scrypt-of-hers" in kept and b"hash-of-its-token" in kept
+    assert b"hash-of-her-session" not in kept and b"203.0.113.7" not in kept  # nor in what a deleted row left behind
+
+    people.remove_person("Mira")
+    copy.chmod(0o644)  # as it comes back from a stick that keeps no modes
+    assert data / PEOPLE_FILE in restore(folder, data)
+    assert stat.S_IMODE((data / PEOPLE_FILE).stat().st_mode) == 0o600
+    assert (data / PEOPLE_FILE).stat().st_uid == data.stat().st_uid
+    assert [(p.name, p.may, p.passphrase_hash) for p in people.people()] == [("Mira", "change", "scrypt-of-hers")]
+    assert people.script_of("hash-of-its-token", T0) is not None
+    assert people.session("hash-of-her-session") is None
+    assert PeopleRows(tmp_path / "nowhere").people() == []
+
+
+def test_a_copy_made_before_people_were_in_it_leaves_them_as_they_are(data, tmp_path):
+    folder = back_up(data, tmp_path / "copies", NOW)
+    assert not (folder / PEOPLE_FILE).exists()
+    people = PeopleRows(data)
+    people.put_person(Person("Mira", "look", "scrypt-of-hers", T0))
+    assert restore(folder, data) == [data / LEDGER_FILE, data / READINGS_FILE]
+    assert [p.name for p in people.people()] == ["Mira"]
+
+
+@pytest.mark.skipif(os.geteuid() != 0, reason="only root gives files away")
+def test_what_root_puts_back_belongs_to_whom_the_folder_belongs(data, tmp_path):
+    PeopleRows(data).put_person(Person("Mira", "look", "scrypt-of-hers", T0))
+    folder = back_up(data, tmp_path / "copies", NOW)
+    os.chown(data, 65534, 65534)
+    assert {(p.stat().st_uid, p.stat().st_gid) for p in restore(folder, data)} == {(65534, 65534)}

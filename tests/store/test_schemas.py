@@ -10,9 +10,11 @@ from pathlib import Path
 
 import pytest
 from loadbook.reading import Reading
+from loadbook.store.backup import restore as put_back
 from loadbook.store.connect import LEDGER_FILE, READINGS_FILE
 from loadbook.store.ledger import Ledger
 from loadbook.store.migrate import scripts, version_of
+from loadbook.store.people import PEOPLE_FILE, PeopleRows, Person
 from loadbook.store.rows import alerts_between, cycles_between
 from loadbook.store.sqlite_readings import SqliteStore
 
@@ -70,8 +72,22 @@ def test_old_readings_are_all_there(dump, tmp_path):
         assert store.append([("m1", Reading(1790000003000, power_w=1.0))]) == 1
 
 
+@pytest.mark.parametrize("dump", named("people"), ids=lambda p: p.stem)
+def test_an_old_copy_of_who_may_sign_in_is_put_back(dump, tmp_path):
+    copy, data = tmp_path / "copy", tmp_path / "data"
+    restore(dump, copy / PEOPLE_FILE)
+    restore(named("ledger")[0], copy / LEDGER_FILE)
+    put_back(copy, data)
+    people, fresh = PeopleRows(data), PeopleRows(tmp_path / "new")
+    assert people.people() == [Person("Mira", "change", "scrypt$made-up", 1790000000000)]
+    assert [s.label for s in people.scripts()] == ["nightly"]
+    with people.change() as old, fresh.change() as new:
+        assert version_of(old) == scripts("people_schema")[-1][0]
+        assert shape(old) == shape(new)
+
+
 def test_every_schema_but_the_newest_has_a_dump():
-    for name in ("ledger", "readings"):
+    for name in ("ledger", "readings", "people"):
         have = {int(re.findall(r"-(\d+)\.sql$", p.name)[0]) for p in named(name)}
         newest = scripts(f"{name}_schema")[-1][0]
         assert have >= set(range(1, max(newest, 2))), f"add fixtures/{name}-{newest - 1}.sql"

@@ -1,4 +1,4 @@
-"""``loadbook backup``: copies of ledger and readings while they are written; checks them; puts one back."""
+"""``loadbook backup``: copies of what is in the store while it is written; checks it; puts a copy back."""
 
 from __future__ import annotations
 
@@ -9,15 +9,16 @@ from typing import Any
 
 from loadbook.files import load_settings
 from loadbook.services.housekeeping import check
-from loadbook.store.backup import FILES, back_up, restore
+from loadbook.store.backup import FILES, SECRET, back_up, restore
 
 
 def register(subparsers: Any) -> None:
     """Add ``backup`` to the command line."""
     parser: argparse.ArgumentParser = subparsers.add_parser(
         "backup",
-        help="copy the ledger and the readings while they are written, or put a copy back",
-        description="Copies the ledger and the readings into a new folder below --to while the recorder runs. With "
+        help="copy the ledger, the readings and who may sign in while they are written, or put a copy back",
+        description="Copies the ledger, the readings and who may sign in (hashes, in a file of mode 0600; nobody's "
+        "session) into a new folder below --to while the recorder runs. With "
         "--restore, checks a copy and puts it back (stop the services first); what was there is kept as "
         "*.before-restore. With --check, only checks the live files.",
     )
@@ -42,6 +43,8 @@ def run(args: argparse.Namespace) -> int:
         return 0
     damaged = 0
     for name, _ in FILES:
+        if name in SECRET and not (data / name).exists():
+            continue  # nobody was ever made known here
         problem = check(data / name)
         print(f"{data / name}: {problem or 'sound'}")
         damaged += bool(problem)

@@ -23,6 +23,7 @@ from loadbook.services.recorder import Recorder
 from loadbook.store.choose import open_archive
 from loadbook.store.connect import LEDGER_FILE, READINGS_FILE, read_only
 from loadbook.store.keeping import DAY_MS, drop, kept_spans, reusable_bytes, roll_up
+from loadbook.store.people import PEOPLE_FILE
 from loadbook.store.rows import query
 from loadbook.store.sqlite_readings import SqliteStore
 
@@ -91,8 +92,10 @@ class Housekeeping:
     # jobs -------------------------------------------------------------------------------------------------------
 
     def night(self) -> None:
-        """Check both files, drop what is too old, sum up the day."""
-        for name in (LEDGER_FILE, READINGS_FILE):
+        """Check the files, drop what is too old, sum up the day."""
+        for name in (LEDGER_FILE, READINGS_FILE, PEOPLE_FILE):
+            if name == PEOPLE_FILE and not (self._recorder.data / name).exists():
+                continue
             problem = check(self._recorder.data / name)
             if problem:
                 log.error("%s is damaged: %s; restore the last backup (`loadbook backup --help`)", name, problem)
