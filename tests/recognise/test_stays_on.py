@@ -38,8 +38,8 @@ def rests(seconds: int) -> list[float]:
 
 @pytest.mark.parametrize(
     ("pump_w", "within_s"),
-    [(33, 35), (28, 50)],
-    ids=["beyond the pump's band with the valve", "within the pump's band until the drain's time is up"],
+    [(33, 30), (28, 30)],
+    ids=["beyond the pump's band with the valve", "within its band, but steady until a step of the valve's watts"],
 )
 def test_a_pump_that_stays_on_beside_the_valve_does_not_belong_in_the_fill(pump_w: float, within_s: int) -> None:
     run = on(pump_w, 15) + on(pump_w + 8, 80) + drum(420, under_w=1880 + pump_w) + drum(300, under_w=pump_w)

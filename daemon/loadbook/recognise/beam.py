@@ -74,7 +74,8 @@ class Beam(Weighing):
         self._alike(story, stretch, end)
         options = self.levels.explain(phase, stretch.level_w, stretch.volts)
         stood_ms = self.stood_ms(story, stretch)
-        option, cost = story.choose(options, end_ms - start_ms, stretch.level_w, phase.pulsing_mask, stood_ms)
+        step_w = stretch.level_w - stretch.from_w
+        option, cost = story.choose(options, end_ms - start_ms, stretch.level_w, phase.pulsing_mask, stood_ms, step_w)
         if end_ms - start_ms >= SHORT_MS and self._beside_heater(phase, option) is not None:
             floor_w = story.now.floor_w
             story.now.floor_w = min(floor_w, stretch.level_w) if floor_w else stretch.level_w
@@ -196,7 +197,8 @@ class Beam(Weighing):
     def _explains(self, story: Story, phase: PhaseModel, stretch: Stretch) -> tuple[Option, float]:
         """How the story's own phase explains the level, should it last."""
         options = self.levels.explain(phase, stretch.level_w, stretch.volts)
-        return story.choose(options, FULL_MS, stretch.level_w, phase.pulsing_mask)
+        step_w = stretch.level_w - stretch.from_w
+        return story.choose(options, FULL_MS, stretch.level_w, phase.pulsing_mask, step_w=step_w)
 
     @staticmethod
     def _prepay(child: Story, options: Options) -> None:

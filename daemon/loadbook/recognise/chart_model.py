@@ -48,6 +48,9 @@ class PhaseModel:
     """The motors of ``pulsing``."""
     telling: tuple[int, ...]
     """Those of ``pulsing`` whose absence tells that the phase is over: the next needed phase has them no more."""
+    steps_w: tuple[float, ...]
+    """What each of the phases that may come next would add with its own parts, W: those it has on and this one has
+    not."""
     lone_motor: int | None
     """The one motor that pulses in it, None where there is none or more than one."""
     usual_ms: int | None
@@ -113,6 +116,8 @@ def _phase(
     motors = tuple(i for i in pulsing if parts[i].nature == "motor")
     next_needed = next((k for k, p in enumerate(after) if not p.optional), len(after) - 1)
     lasting = [{*p.on, *p.pulsing} for p in after[: next_needed + 1]]
+    mine = {*phase.on, *phase.pulsing}
+    own = [[parts[places[name]].rated_w for name in p.on if name not in mine] for p in after[: next_needed + 1]]
     telling = tuple(i for i in pulsing if not lasting or any(parts[i].id not in names for names in lasting))
     return PhaseModel(
         id=phase.id,
@@ -132,6 +137,7 @@ def _phase(
         resistive_mask=_mask(tuple(i for i in (*on, *pulsing) if parts[i].resistive)),
         motors=motors,
         telling=telling,
+        steps_w=tuple(sum(watts) for watts in own if watts),
         lone_motor=motors[0] if len(motors) == 1 else None,
         usual_ms=None if phase.usual_s is None else round(phase.usual_s * 1000),
         rest_ms=round((phase.rest_s or 0.0) * 1000),

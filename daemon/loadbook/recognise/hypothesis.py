@@ -138,9 +138,10 @@ class Story:
             price += -prices.STUCK_ON if self.now.stepped else prices.STILL_ON
         return price
 
-    def novelty(self, option: Option, level_w: float, pulsing: int) -> float:
+    def novelty(self, option: Option, level_w: float, pulsing: int, step_w: float) -> float:
         """What it costs in full that parts which were steady so far draw something else all at once: the more, the
-        longer they were, and the further off it is. ``pulsing``: which parts vary with every stroke, as a mask."""
+        longer they were, and the further off it is; and where the step is what a part of the next phase draws.
+        ``pulsing``: which parts vary with every stroke, as a mask."""
         seen = self.familiar.get(option.mask)
         if seen is None or option.faults or seen[0] - FAMILIAR_W <= level_w <= seen[1] + FAMILIAR_W:
             return 0.0
@@ -149,7 +150,13 @@ class Story:
         if ratio <= free:
             return 0.0
         share = min(1.0, log(ratio / free) / log(full / free))
-        return share * min(prices.NOVEL_MOST, 1.0 + prices.NOVEL_LOG * log(1 + seen[2] / 20_000))
+        known = prices.STEP_OF_NEXT if not option.mask & pulsing and self._of_next(step_w) else 0.0
+        return known + share * min(prices.NOVEL_MOST, 1.0 + prices.NOVEL_LOG * log(1 + seen[2] / 20_000))
+
+    def _of_next(self, step_w: float) -> bool:
+        """Whether a step is what the next phase's own parts would add."""
+        low, high = prices.STEP_NEAR
+        return self.phase is not None and any(low * w < step_w < high * w for w in self.phase.steps_w)
 
     def learn_familiar(self, option: Option, level_w: float, ms: int) -> None:
         """A level without fault has lasted: what draws it is known to draw so much."""
@@ -171,13 +178,14 @@ class Story:
         return cost
 
     def choose(
-        self, options: Options, ms: int, level_w: float, pulsing: int, stood_ms: int = 0
+        self, options: Options, ms: int, level_w: float, pulsing: int, stood_ms: int = 0, step_w: float = 0.0
     ) -> tuple[Option, float]:
-        """The cheapest explanation of ``ms`` of a level, and its price. ``stood_ms``: how long it had stood already."""
+        """The cheapest explanation of ``ms`` of a level, and its price. ``stood_ms``: how long it had stood already;
+        ``step_w``: with what step it began."""
         likely = options.awake if options[0].faults and self._strokes_go_on(stood_ms + ms) else options.likely
         best, best_cost = likely[0], self.cost_of(likely[0], ms)
         rest: tuple[Option, ...] = likely[1:]
-        if not best.faults and (novelty := self.novelty(best, level_w, pulsing)):
+        if not best.faults and (novelty := self.novelty(best, level_w, pulsing, step_w)):
             due = prices.due("novel", (stood_ms + ms) / 1000) - prices.due("novel", stood_ms / 1000)
             best_cost += novelty * due
             rest = options[1:]

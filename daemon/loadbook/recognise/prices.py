@@ -66,6 +66,9 @@ AGAIN = 0.25
 STANDING = 3.0
 MOTOR_QUIET = 6.0
 NOVEL_MOST, NOVEL_LOG = 8.0, 1.5
+STEP_OF_NEXT, STEP_NEAR = 5.0, (0.7, 1.25)
+"""On top, where a steady part would draw more all at once by just what a part of the next phase draws (times its
+plate): that part has rather come on beside it."""
 NOVEL_STEADY, NOVEL_STROKES = (1.12, 1.45), (1.3, 1.75)
 """A part that was steady draws this much more or less than it ever did: free up to the first factor, dear from the
 second; a stroking one varies anyway."""

@@ -287,6 +287,7 @@ class Weighing:
             stretch.level_w,
             phase.pulsing_mask,
             self.stood_ms(story, stretch),
+            stretch.level_w - stretch.from_w,
         )
         return self._told_apart(story, phase, option, stretch.level_w), cost, ms
 
