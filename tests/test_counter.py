@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from loadbook.counter import ROLLS_OVER_WH, advance_wh, compare
+from loadbook.counter import ROLLS_OVER_WH, advance_wh, advanced_wh, compare
 from loadbook.reading import Series
 
 N = 7200
@@ -67,4 +67,22 @@ def test_any_roll_over_counts_what_flowed(full, back, on, dt_ms):
 
 @given(before=st.floats(1, 9_000), dt_ms=st.integers(0, 60_000))
 def test_a_reset_far_from_any_roll_over_is_one(before, dt_ms):
-    assert advance_wh(before, 0.0, dt_ms) is None or before < 25_000 * max(dt_ms, 1000) / 3_600_000 + 1
+    most_wh = 25_000 * max(dt_ms, 1000) / 3_600_000 + 1
+    near = any(before <= full <= before + most_wh for full in ROLLS_OVER_WH)
+    assert (advance_wh(before, 0.0, dt_ms) is None) == (not near)
+
+
+def test_the_last_less_the_first_is_not_what_a_counter_advanced_by():
+    at_ms = np.arange(5, dtype=np.int64) * 600_000
+    assert advanced_wh(at_ms, np.array([np.nan, 100.0, np.nan, 340.0, 500.0])) == 400.0
+    # of four digits; then one that was reset and went past its start
+    assert advanced_wh(at_ms, np.array([9_600.0, 9_900.0, 200.0, 340.0, 500.0])) == pytest.approx(
+        900.0
+    )  # of four digits
+    assert advanced_wh(at_ms, np.array([100.0, 123_456.0, 20.0, 300.0, 900.0])) is None
+    assert advanced_wh(at_ms, np.full(5, np.nan)) is None
+
+
+def test_a_counter_reset_in_a_long_gap_did_not_roll_over():
+    assert advance_wh(1_600.0, 0.0, 86_400_000) is None
+    assert advance_wh(9_600.0, 0.0, 86_400_000) == (400.0, True)

@@ -25,6 +25,7 @@ from loadbook.cost.solar_curve import SolarCurve, parse_solar
 from loadbook.cost.start import Shape, shape_of, typical_runs
 from loadbook.cost.statement import Metered, Month, Statement, machine_statement, programme_name
 from loadbook.cost.tariff import Tariff
+from loadbook.counter import advanced_wh
 from loadbook.errors import InputError
 from loadbook.events import Cycle
 from loadbook.files import load_causes, read_text
@@ -202,15 +203,14 @@ class StoreSource:
         if span is None or span[0] >= end_ms or span[1] < start_ms:
             return None
         first, last = max(start_ms, span[0]), min(end_ms, span[1])
-        cost = None
-        if tariff is not None:
-            cost = price_curve(
-                tariff, EnergyCurve(series_of_minutes(self._reader.minutes(self.meter, first, last + 1)))
-            )
-        counter = _counter_kwh(
-            self._reader.series(self.meter, first, min(first + _HOUR_MS, end_ms), NEEDED),
-            self._reader.series(self.meter, max(last - _HOUR_MS, first), last + 1, NEEDED),
-        )
+        minutes = self._reader.minutes(self.meter, first, last + 1)
+        cost = None if tariff is None else price_curve(tariff, EnergyCurve(series_of_minutes(minutes)))
+        began = self._reader.series(self.meter, first, min(first + _HOUR_MS, end_ms), NEEDED)
+        at_ms, counter_wh = minutes.minute_ms + _MINUTE_MS - 1, minutes.counter_wh  # the minute's last value
+        if began.energy_wh is not None:
+            at_ms = np.concatenate((began.at_ms[:1], at_ms))
+            counter_wh = np.concatenate((began.energy_wh[:1], counter_wh))
+        counter = _kwh(advanced_wh(at_ms, counter_wh))
         return Metered(self._reader.energy_wh(self.meter, start_ms, end_ms) / 1000, counter, cost)
 
     def last_ms(self) -> int | None:
@@ -247,7 +247,8 @@ def metered_of(series: Series, tariff: Tariff | None) -> Metered | None:
         return None
     curve = EnergyCurve(series)
     energy_kwh = curve.between(curve.first_ms, curve.last_ms) / UJ_PER_KWH
-    return Metered(energy_kwh, _counter_kwh(series, series), price_curve(tariff, curve) if tariff else None)
+    counter = None if series.energy_wh is None else _kwh(advanced_wh(series.at_ms, series.energy_wh))
+    return Metered(energy_kwh, counter, price_curve(tariff, curve) if tariff else None)
 
 
 def series_of_minutes(minutes: Minutes) -> Series:
@@ -307,16 +308,6 @@ def site_statement(
         standing=tariff.standing(month.first, last) if tariff else None,
         until_ms=None if over else max(now_ms, month.start_ms),
     )
-
-
-def _counter_kwh(first: Series, last: Series) -> float | None:
-    """Difference of the counter from the first to the last reading that has one."""
-    if first.energy_wh is None or last.energy_wh is None:
-        return None
-    began, ended = (s.energy_wh[s.energy_wh == s.energy_wh] for s in (first, last) if s.energy_wh is not None)
-    if len(began) == 0 or len(ended) == 0 or ended[-1] < began[0]:
-        return None  # no counter, or it went back: reset, or rolled over
-    return float(ended[-1] - began[0]) / 1000
 
 
 def _kwh(wh: float | None) -> float | None:

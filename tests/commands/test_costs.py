@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import io
 import json
+from contextlib import closing
 from datetime import datetime
 from fractions import Fraction
 from pathlib import Path
@@ -99,6 +100,16 @@ def test_a_load_belongs_to_the_month_it_began_in(capsys, site):
     assert "1 of the loads stopped early." in text
     assert "Metered in all: 0.60 kWh" in text
     assert "The meter's own counter: 0.60 kWh" in text
+
+
+def test_a_counter_that_was_reset_in_the_month_is_not_set_beside(capsys, site):
+    """A meter that was changed counts from nought; by the end it may stand higher than the old one did at the start."""
+    with closing(SqliteStore(site.parent / "data" / "readings.sqlite")) as store:
+        first = ms("2026-10-06T09:00:00+01:00")
+        store.append([("m1", Reading(first + i * 1000, power_w=600.0, energy_wh=i)) for i in range(3601)])
+    text = run(capsys, "statement", "--config", str(site), "--month", "2026-10")
+    assert "Metered in all: 1.20 kWh" in text
+    assert "own counter" not in text
 
 
 def test_a_statement_as_csv_has_a_row_a_load(capsys, site, tmp_path):

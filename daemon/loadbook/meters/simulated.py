@@ -20,6 +20,7 @@ from pymodbus.server import ModbusSerialServer, ModbusTcpServer
 from pymodbus.simulator import DataType, SimData, SimDevice
 
 from loadbook.clock import Clock
+from loadbook.counter import advanced_wh
 from loadbook.meters.faults import Faults, Pieces
 from loadbook.meters.maps import MeterMap, Model, Registers, SunSpec
 from loadbook.meters.pseudoline import PseudoLine
@@ -42,7 +43,8 @@ COMMON_MODEL_LENGTH = 66
 
 
 class Player:
-    """Plays a log from the instant it is made. A gap in the log, and its end unless ``loop``, is silence."""
+    """Plays a log from the instant it is made. A gap in the log, and its end unless ``loop``, is silence. With ``loop``
+    it begins anew, and the meter's counter goes on: what a machine does again it is charged for again."""
 
     def __init__(self, series: Series, clock: Clock, *, loop: bool = False) -> None:
         self._at_ms = series.at_ms - series.at_ms[0]
@@ -50,23 +52,26 @@ class Player:
         self._clock = clock
         self._loop = loop
         self._start_ms = clock.mono_ms()
+        self._advance_wh = 0.0 if series.energy_wh is None else advanced_wh(series.at_ms, series.energy_wh) or 0.0
 
     @property
     def length_ms(self) -> int:
         """From the first row to the last."""
         return int(self._at_ms[-1])
 
-    def row(self) -> int | None:
-        """The row that stands now; None while the log is silent or over."""
-        passed_ms = self._clock.mono_ms() - self._start_ms
+    def stands(self) -> tuple[int, int] | None:
+        """(the row that stands now, how often the log was played before); None while it is silent or over."""
+        passed_ms, times = self._clock.mono_ms() - self._start_ms, 0
         if self._loop:
-            passed_ms %= self.length_ms + 1000
+            times, passed_ms = divmod(passed_ms, self.length_ms + 1000)
         place = int(np.searchsorted(self._at_ms, passed_ms, side="right")) - 1
-        return place if passed_ms - int(self._at_ms[place]) <= HOLD_MS else None
+        return (place, times) if passed_ms - int(self._at_ms[place]) <= HOLD_MS else None
 
-    def values(self, row: int) -> dict[str, float]:
-        """What the log has in that row, by quantity."""
+    def values(self, row: int, times: int = 0) -> dict[str, float]:
+        """What the meter shows in that row, by quantity, after the log was played ``times`` before."""
         read = {name: float(column[row]) for name, column in self._columns.items()}
+        if "energy_wh" in read and times:
+            read["energy_wh"] += times * self._advance_wh
         return {name: value for name, value in read.items() if not math.isnan(value)}
 
 
@@ -128,8 +133,8 @@ class SimulatedMeter:
 
         async def answer(*question: Any) -> ExcCodes | None:
             function, start, address, count, current, _ = question
-            row = self.player.row()
-            values = {} if row is None else self.player.values(row)
+            stands = self.player.stands()
+            row, values = (None, {}) if stands is None else (stands[0], self.player.values(*stands))
             for (code, place), word in self.cells(values).items():
                 if code == function:
                     current[place - start] = word
