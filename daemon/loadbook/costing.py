@@ -5,8 +5,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
 from datetime import datetime
 from fractions import Fraction
 from pathlib import Path
@@ -18,16 +18,16 @@ import numpy as np
 from loadbook.assessment import assess
 from loadbook.cost.energy_curve import UJ_PER_KWH, EnergyCurve
 from loadbook.cost.money import amount_of, exact_text
-from loadbook.cost.price import price_curve, price_series
+from loadbook.cost.price import Cost, price_curve
 from loadbook.cost.programmes import Run, run_of
-from loadbook.cost.solar import price_with_curve, price_with_meter
+from loadbook.cost.solar import SolarCost, price_with_curve, price_with_meter
 from loadbook.cost.solar_curve import SolarCurve, parse_solar
 from loadbook.cost.start import Shape, shape_of, typical_runs
 from loadbook.cost.statement import Metered, Month, Statement, machine_statement, programme_name
 from loadbook.cost.tariff import Tariff
 from loadbook.counter import advanced_wh
 from loadbook.errors import InputError
-from loadbook.events import Cycle
+from loadbook.events import Cycle, Phase
 from loadbook.files import load_causes, read_text
 from loadbook.judge.limits import Limits
 from loadbook.logs import Log
@@ -64,6 +64,10 @@ def site_costs(settings: Settings, folder: Path) -> SiteCosts:
     return SiteCosts(tariff, load_solar(folder / settings.solar.curve, zone) if settings.solar.curve else None)
 
 
+PriceOf = Callable[[int, int], Cost | SolarCost]
+"""The cost of what flowed from one instant until another, ms."""
+
+
 class CyclePricer:
     """Costs ended cycles of a site. Raises InputError where the tariff or curve cannot be used."""
 
@@ -72,7 +76,8 @@ class CyclePricer:
         self.costs = site_costs(settings, folder)
 
     def price(self, reader: ReadingReader, meter: str, cycle: Cycle) -> None:
-        """Set the cycle's cost and currency (and own energy and saving, where the site has solar) from its readings.
+        """Set the cycle's cost and currency (and own energy and saving, where the site has solar) from its readings,
+        and what each of its phases cost: where one begins as another ends, exactly what the cycle cost in all.
 
         Without a tariff, or where the tariff knows no price then, the cost stays None.
         """
@@ -81,20 +86,33 @@ class CyclePricer:
             return
         span = (cycle.start_ms - HOLD_MS, cycle.end_ms + HOLD_MS)
         series = reader.series(meter, *span, NEEDED)
+        cost_of = self._priced(reader, meter, span, tariff, series)
         cycle.currency = tariff.currency
-        own = self._solar.meter
+        whole = cost_of(cycle.start_ms, cycle.end_ms)
+        cycle.cost = whole.text()
+        cycle.phases = [replace(phase, cost=_phase_cost(cost_of, phase)) for phase in cycle.phases]
+        if isinstance(whole, SolarCost):
+            cycle.own_kwh = whole.own_kwh
+            cycle.saved = None if whole.saved is None else exact_text(whole.saved)
+
+    def _priced(
+        self, reader: ReadingReader, meter: str, span: tuple[int, int], tariff: Tariff, series: Series
+    ) -> PriceOf:
+        """What a stretch within ``span`` cost, by what the site has: a second meter, a solar curve, or neither."""
+        own, solar = self._solar.meter, self.costs.curve
         if own and own != meter:
-            second = reader.series(own, *span, NEEDED)
-            split = price_with_meter(
-                tariff, series, second, self._solar.measures, start_ms=cycle.start_ms, end_ms=cycle.end_ms
-            )
-        elif self.costs.curve is not None:
-            split = price_with_curve(tariff, series, self.costs.curve, cycle.start_ms, cycle.end_ms)
-        else:
-            cycle.cost = price_series(tariff, series, cycle.start_ms, cycle.end_ms).text()
-            return
-        cycle.cost, cycle.own_kwh = split.text(), split.own_kwh
-        cycle.saved = None if split.saved is None else exact_text(split.saved)
+            second, measures = reader.series(own, *span, NEEDED), self._solar.measures
+            return lambda start, end: price_with_meter(tariff, series, second, measures, start_ms=start, end_ms=end)
+        if solar is not None:
+            return lambda start, end: price_with_curve(tariff, series, solar, start, end)
+        curve = EnergyCurve(series)
+        return lambda start, end: price_curve(tariff, curve, start, end)
+
+
+def _phase_cost(cost_of: PriceOf, phase: Phase) -> str | None:
+    if phase.start_ms is None or phase.end_ms is None or phase.end_ms <= phase.start_ms:
+        return None
+    return cost_of(phase.start_ms, phase.end_ms).text()
 
 
 class Source(Protocol):

@@ -55,6 +55,8 @@ class Phase:
     energy_kwh: float | None = None
     on: list[str] = field(default_factory=list)
     verdict: PhaseVerdict = "ok"
+    cost: str | None = field(default=None, compare=False)
+    """Decimal text in the cycle's currency, where the cycle is costed."""
 
     def as_contract(self) -> dict[str, Any]:
         return {

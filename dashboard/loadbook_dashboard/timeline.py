@@ -37,6 +37,8 @@ class LaidPhase:
     on: list[str]
     verdict: str
     cycle_key_ms: int
+    cost: str | None = None
+    """Decimal text in the cycle's currency."""
     to_come: bool = False
     levels: list[Draw] = field(default_factory=list)
     """What its chart and the rating plates let it draw, at any supply."""
@@ -128,6 +130,7 @@ def _laid(
         on=[words.part_name(machine.chart, part) or part for part in phase.on],
         verdict=phase.verdict,
         cycle_key_ms=cycle.key_ms,
+        cost=phase.cost,
     )
 
 

@@ -95,12 +95,12 @@ def volts(value: float | None) -> str:
     return with_unit(value, "V", 1)
 
 
-def money(amount: str | None, currency: str | None) -> str:
-    """Decimal text as an amount with two decimals and its currency, or a dash."""
+def money(amount: str | None, currency: str | None, decimals: int = 2) -> str:
+    """Decimal text as an amount with two decimals, or as many as said, and its currency; or a dash."""
     if amount is None:
         return NONE
     try:
-        rounded = Decimal(amount).quantize(Decimal("0.01"), ROUND_HALF_UP)
+        rounded = Decimal(amount).quantize(Decimal(1).scaleb(-decimals), ROUND_HALF_UP)
     except InvalidOperation:
         return NONE
     return f"{rounded}{NARROW}{currency or ''}".replace("-", "−").rstrip(NARROW)

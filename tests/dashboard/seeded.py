@@ -60,6 +60,8 @@ class Played:
         end_ms = until_ms if running else end_ms
         energy = sum(p.energy_kwh or 0 for p in phases)
         peak = max((p.power_w or 0) for p in phases) * 1.12
+        if not running:
+            phases = [replace(p, cost=f"{(p.energy_kwh or 0) * 0.31:.6f}") for p in phases]
         return Cycle(
             start_ms, start_ms, end_ms, told["programme"], "running" if running else told["outcome"], round(energy, 3),
             round(peak, 1), None if running else 1.1, phases, "pass",

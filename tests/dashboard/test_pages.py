@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from decimal import Decimal
 from html import unescape
 from pathlib import Path
 
@@ -111,6 +112,17 @@ def test_history_has_energy_and_cost(client: FlaskClient) -> None:
     assert re.search(r"Washer 1, quay side ?Mixed 40.*?0\.\d\d kWh .*?0\.\d\d EUR", said)
     assert "1 alert" in said
     assert "Older cycles" not in text_of(client, "/machines/quay-washer-1")
+
+
+def test_what_each_phase_cost_is_said_where_the_cycle_was_costed(client: FlaskClient) -> None:
+    done = text_of(client, cycle_path(client, "quay-dryer-3"))
+    assert "Energy Cost" in done and "together they make what the cycle cost" in done
+    figures = [Decimal(figure) for figure in re.findall(r"kWh (0\.\d{4}) EUR", done)]
+    whole = re.search(r"Cost (\d\.\d\d) EUR", done)
+    assert whole is not None
+    assert abs(sum(figures) - Decimal(whole[1])) <= Decimal("0.005") + len(figures) * Decimal("0.00005")
+    running = text_of(client, cycle_path(client, "quay-washer-1"))
+    assert "Energy Cost" not in running and "EUR" not in running
 
 
 @pytest.mark.parametrize("path", ["/", "/cycles", "/alerts", "/meters", "/cautions", "/machines/quay-washer-1"])

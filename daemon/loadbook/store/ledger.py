@@ -123,7 +123,7 @@ class Ledger:
         self.db.execute("DELETE FROM phase WHERE cycle = ? AND position >= ?", (number, len(cycle.phases)))
         self.db.executemany(
             "INSERT OR REPLACE INTO phase (cycle, position, id, stage, start_ms, end_ms, power_w, energy_wh, parts_on, "
-            "verdict) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+            "verdict, cost) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
             [(number, position, *_phase_row(phase)) for position, phase in enumerate(cycle.phases)],
         )
         self.db.execute("DELETE FROM part_measured WHERE cycle = ?", (number,))
@@ -257,4 +257,4 @@ class Ledger:
 def _phase_row(phase: Phase) -> tuple[Any, ...]:
     energy_wh = None if phase.energy_kwh is None else phase.energy_kwh * 1000.0
     return (phase.id, phase.stage, phase.start_ms, phase.end_ms, phase.power_w, energy_wh,
-            json.dumps(phase.on), phase.verdict)  # fmt: skip
+            json.dumps(phase.on), phase.verdict, phase.cost)  # fmt: skip

@@ -33,6 +33,7 @@ def phase_of_row(row: sqlite3.Row) -> Phase:
         energy_kwh=kwh(row["energy_wh"]),
         on=json.loads(row["parts_on"]),
         verdict=row["verdict"],
+        cost=row["cost"],
     )
 
 
