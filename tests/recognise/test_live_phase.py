@@ -3,25 +3,14 @@
 from __future__ import annotations
 
 import pytest
+from charts import machine, phase
 from loadbook.assessor import Assessor
 from loadbook.events import CycleChanged, StateChanged
 from loadbook.judge.limits import Limits
-from loadbook.machine import Machine, parse_machine
+from loadbook.machine import Machine
 from loadbook.recognise import prices
 from loadbook.recognise.charted import Charted
-from washer import CHART, drum, on, second, series, still, washer
-
-PARTS = CHART.split("[[programme]]")[0]
-
-
-def phase(name: str, stage: str, least_s: float, most_s: float, on: str = "", pulsing: str = "") -> str:
-    lists = f"on = [{on}]\npulsing = [{pulsing}]\n"
-    return f'[[programme.phase]]\nid = "{name}"\nstage = "{stage}"\n{lists}min_s = {least_s}\nmax_s = {most_s}\n'
-
-
-def machine(*programmes: tuple[str, ...]) -> Machine:
-    charts = [f'[[programme]]\nid = "p{k}"\n' + "".join(phases) for k, phases in enumerate(programmes)]
-    return parse_machine(PARTS + "".join(charts), "live.toml")
+from washer import drum, on, second, series, still, washer
 
 
 class Live:

@@ -75,7 +75,7 @@ class CycleAlerts:
 
     # ------------------------------------------------------------------ findings
 
-    def update(self, key_ms: int, best: Story, stretch: Stretch, now: Moment, known: bool) -> list[Event]:
+    def update(self, key_ms: int, best: Story, stretch: Stretch, now: Moment) -> list[Event]:
         """Raises what has become ripe, clears what has ended, withdraws what has lost its ground."""
         at_ms = now.at_ms
         if not self._established(best, at_ms):
@@ -97,9 +97,8 @@ class CycleAlerts:
                     self._keep_event_time(events, at_ms)
             elif not self.stopped and self._ripe(finding, best, rivals):
                 events += self._raise(name, finding, key_ms, best, stretch, at_ms)
-        never_ms = self.never_ending_ms(best)
-        if at_ms >= never_ms and known:
-            longest_s = self.beam.chart.programmes[best.programme].longest_ms / 1000
+        never_ms, longest_s = self._never_ending(best)
+        if (at_ms if best.phase is not None else best.action_ms) >= never_ms:
             events += self._raise_plain(
                 key_ms, "never_ending", never_ms, at_ms, (at_ms - best.start_ms) / 1000, longest_s
             )
@@ -267,10 +266,19 @@ class CycleAlerts:
         )  # fmt: skip
         return list(self.findings.raise_(name, alert))
 
-    def never_ending_ms(self, story: Story) -> int:
-        """When the cycle will have run longer than its programme can."""
-        paused_ms = story.rested_ms + story.now.paused_ms
-        return story.start_ms + self.beam.chart.programmes[story.programme].longest_ms + paused_ms + 1_000
+    def never_ending_ms(self, best: Story) -> int:
+        """When the cycle will have run longer than any programme that still fits can."""
+        return self._never_ending(best)[0]
+
+    def _never_ending(self, best: Story) -> tuple[int, float]:
+        """The same, and how long that programme takes at most, s."""
+        limit, last = self.beam.totals[0] + prices.MARGIN, (0, 0)
+        for story, total in zip(self.beam.stories, self.beam.totals, strict=True):
+            if story is best or (story.start_ms == best.start_ms and total < limit):
+                longest_ms = self.beam.chart.programmes[story.programme].longest_ms
+                paused_ms = story.rested_ms + story.now.paused_ms
+                last = max(last, (story.start_ms + longest_ms + paused_ms + 1_000, longest_ms))
+        return last[0], last[1] / 1000
 
     def waits_ms(self, story: Story, stretch: Stretch) -> list[int]:
         """How long the machine may stand still here before it has stopped early."""

@@ -149,6 +149,7 @@ class Beam(Weighing):
         stepped = at_ms == stretch.level_ms and abs(stretch.level_w - stretch.from_w) > 0.15 * stretch.level_w + 5
         ripe = story.most_ms(at_ms) >= phase.min_ms
         standby = self.levels.at_standby(stretch.level_w)
+        unstepped = prices.SKIP_UNSTEPPED if at_ms > stretch.level_ms and not gap_ms else 0.0
         for place in range(story.now.place + 1, len(phases) + 1):
             whole = leaving + skips + prices.NEXT_PHASE
             if whole > prices.HOPELESS or whole > hopeless:
@@ -189,7 +190,7 @@ class Beam(Weighing):
             elif phases[place].optional:
                 skips += prices.SKIP_OPTIONAL
             else:
-                skips += prices.SKIP_NEEDED
+                skips += prices.SKIP_NEEDED + unstepped
                 needed += 1
         if not gap_ms and leaving + prices.OUT_OF_ORDER <= hopeless:
             yield from self._back(story, stretch, at_ms, leaving, flags)

@@ -191,7 +191,7 @@ class CycleLife:
             events += self.alerts.stop(self.key_ms, best, stretch, now.at_ms, still_ms)
             stopped = self.alerts.stopped
         if not (done and self.over) and not stopped:  # a machine that stands still shows nothing new
-            events += self.alerts.update(self.key_ms, best, stretch, now, self.known)
+            events += self.alerts.update(self.key_ms, best, stretch, now)
         told = (best.start_ms, best.programme if self.known else -1, None if phase is None else phase.id)
         finished = done and still_ms >= DONE_AFTER_MS
         if finished or stopped:

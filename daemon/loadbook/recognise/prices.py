@@ -36,6 +36,8 @@ NEXT_PHASE = 0.5
 SKIP_OPTIONAL = 0.4
 SKIP_NEEDED = 7.5
 SKIP_UNSEEN = 0.5
+SKIP_UNSTEPPED = 3.0
+"""On top, for a needed phase left out in the middle of a level that stands still."""
 OUT_OF_ORDER, OUT_OF_ORDER_FAR = 3.8, 5.0
 """On top of what leaving it out has cost already: beside the phase it came after, or further off."""
 TOO_SHORT, TOO_SHORT_MORE = 5.0, 4.0
