@@ -25,7 +25,7 @@ from loadbook.settings import Settings
 from loadbook.soak.decide import RULE, RULE_ID, Finding
 from loadbook.soak.requirements import requirements
 from loadbook.soak.safety import NONE_RECORDED, SafetyRecord
-from loadbook.soak.verdict import Result, Verdict, draw_verdict
+from loadbook.soak.verdict import Result, Verdict, draw_verdict, left_open
 from loadbook.store import soak_ledger
 from loadbook.store.readings import Envelope
 from loadbook.store.soak_ledger import SoakTest
@@ -136,6 +136,8 @@ def render(
         cycles=[_cycle_row(n, c, found, time) for n, c in enumerate(found.cycles, 1)],
         findings=[_finding(numbers[id(a)], a, found, time) for a in found.alerts],
         traces=_traces(found, readings, numbers, time),
+        tally=tally(found.verdict),
+        left_open=left_open(found.verdict),
         not_assessed=[r for r in found.verdict.results if r.finding is Finding.NOT_ASSESSED],
         none_recorded=NONE_RECORDED,
         remark=remark,
@@ -168,6 +170,15 @@ def _figure(value: float | None, unit: str) -> str:
     if unit == "s":
         return words.exact_duration(value)
     return words.number(value, 1 if unit == "W" and abs(value) < 9.95 else 0)
+
+
+def tally(verdict: Verdict) -> str:
+    """How many requirements came out how, where not all of them were assessed; else empty."""
+    if not left_open(verdict):
+        return ""
+    found = [r.finding for r in verdict.results]
+    counts = [(found.count(finding), FINDING_WORDS[finding].lower()) for finding in Finding]
+    return f"Of {len(found)} requirements: " + ", ".join(f"{n} {word}" for n, word in counts if n) + "."
 
 
 def result_row(result: Result) -> dict[str, Any]:

@@ -137,6 +137,23 @@ def test_a_report_is_kept_as_issued_and_an_amended_one_names_it(client, night):
     assert re.search(r"\b(safe|repaired)\b", second.replace("does not show that the appliance is safe", "")) is None
 
 
+def test_without_the_meters_accuracy_page_and_report_say_what_to_do(tmp_path):
+    night = Night(tmp_path, accuracy=None)
+    try:
+        night.run()
+        parts = parts_over(tmp_path)
+        parts.asker = DeskAsker(night)
+        app = create_app(parts)
+        app.config.update(TESTING=True, WTF_CSRF_ENABLED=False)
+        client = app.test_client()
+        for path in (f"/soak/{night.number}", issue(client, night)):
+            said = " ".join(re.sub(r"<[^>]+>", " ", text_of(client, path)).split())
+            assert re.search(r"Of (\d+) requirements: \d+ met, .*\d+ not assessed\.", said)
+            assert re.search(r"\d+ not assessed: no limit of error .* data sheet.*class_percent.*test again", said)
+    finally:
+        night.close()
+
+
 def test_a_report_needs_a_name(client, night):
     answer = client.post(f"/soak/{night.number}/report", data={"name": " "}, follow_redirects=True)
     assert "say who authorises the report" in answer.get_data(as_text=True)

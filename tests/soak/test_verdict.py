@@ -9,7 +9,7 @@ from loadbook.machine import parse_machine
 from loadbook.soak.decide import Accuracy, Finding
 from loadbook.soak.order import OwnLimit
 from loadbook.soak.requirements import refuse_undecidable, requirements
-from loadbook.soak.verdict import Result, Verdict, draw_verdict
+from loadbook.soak.verdict import Result, Verdict, draw_verdict, left_open
 
 MACHINE = parse_machine(
     """
@@ -99,6 +99,18 @@ def test_standby_needs_the_fixed_part() -> None:
     verdict = drawn([cycle(0)], meter=Accuracy(1.0))
     assert result(verdict, "standby").finding is Finding.NOT_ASSESSED
     assert result(verdict, "power/heater").finding is Finding.MET
+
+
+def test_what_was_left_open_says_what_to_do() -> None:
+    verdict = drawn([cycle(0)], meter=None)
+    open_ = left_open(verdict)
+    assert sum(count for count, _, _ in open_) == sum(r.finding is Finding.NOT_ASSESSED for r in verdict.results)
+    count, why, remedy = open_[0]
+    assert count > 1 and "no limit of error" in why and "class_percent" in remedy and "before anything" in remedy
+    ((count, why, remedy),) = left_open(drawn([cycle(0)], meter=Accuracy(1.0)))
+    assert (count, "class_fixed_w" in remedy) == (1, True)
+    assert left_open(drawn([cycle(0)], meter=Accuracy(1.0, 0.1))) == []
+    assert left_open(drawn([], meter=None)) == []  # nothing has been measured yet
 
 
 def test_findings_of_the_record_count_as_deviations() -> None:

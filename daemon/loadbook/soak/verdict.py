@@ -97,6 +97,40 @@ def draw_verdict(
     )
 
 
+NOT_ASSESSED_WHY = {
+    "no limit": (
+        "neither the plate nor the chart sets a limit",
+        "Set one in the machine file or in the order of the next test.",
+    ),
+    "no accuracy": (
+        "no limit of error of the meter is stated, neither in the settings nor in its map",
+        "Take it from the meter's data sheet, state it beside the meter in the settings (class_percent, class_fixed_w) "
+        "and test again: the rule has to stand before anything is measured.",
+    ),
+    "no fixed part": (
+        "no fixed part of the meter's limit of error is stated, which rules a draw this small",
+        "Take it from the data sheet, state it beside the meter in the settings (class_fixed_w) and test again.",
+    ),
+    "not measured": (
+        "not measured in any cycle",
+        "Test again with a programme that has it, or leave it out of the order.",
+    ),
+}
+"""Why a requirement was not assessed, in words, and what to do so that the next test assesses it."""
+
+
+def left_open(verdict: Verdict) -> list[tuple[int, str, str]]:
+    """(how many requirements, why, what to do) for each reason for which some were not assessed, most first.
+
+    Nothing before the first cycle is complete: then none is assessed yet, and that is as it should be.
+    """
+    if not verdict.tested:
+        return []
+    whys = [r.why for r in verdict.results if r.finding is Finding.NOT_ASSESSED]
+    counted = [(whys.count(why), why, remedy) for why, remedy in NOT_ASSESSED_WHY.values() if why in whys]
+    return sorted(counted, key=lambda row: -row[0])
+
+
 def _result(
     required: Requirement, cycles: Sequence[Cycle], raised: Sequence[Sequence[Alert]], meter: Accuracy | None
 ) -> Result:
@@ -106,15 +140,12 @@ def _result(
     seen = [f for f, v in zip(findings, values, strict=True) if v is not None]
     why = ""
     if required.bounds.low is None and required.bounds.high is None:
-        why = "neither the plate nor the chart sets a limit"
+        why = "no limit"
     elif accuracy is None:
-        why = (
-            "no fixed part of the meter's limit of error is stated, which rules a draw this small"
-            if required.quantity == "standby" and meter is not None
-            else "no limit of error of the meter is stated, neither in the settings nor in its map"
-        )
+        why = "no fixed part" if required.quantity == "standby" and meter is not None else "no accuracy"
     elif not seen:
-        why = "not measured in any cycle"
+        why = "not measured"
+    why = NOT_ASSESSED_WHY[why][0] if why else ""
     return Result(required, values, findings, worst(seen) if not why else Finding.NOT_ASSESSED, why, accuracy)
 
 

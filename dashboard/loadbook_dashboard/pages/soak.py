@@ -10,6 +10,7 @@ from loadbook.alert_kinds import ALERT_TABLE
 from loadbook.errors import LoadbookError
 from loadbook.paper import pdf_of_html
 from loadbook.soak.order import STOPPING_KINDS
+from loadbook.soak.verdict import left_open
 from loadbook.store import soak_ledger
 from loadbook.store.soak_ledger import SoakTest
 from werkzeug.wrappers import Response as AnyResponse
@@ -19,7 +20,7 @@ from loadbook_dashboard.api import machine_or_404
 from loadbook_dashboard.gate import author, your_name
 from loadbook_dashboard.parts import parts
 from loadbook_dashboard.requests import RefusedError
-from loadbook_dashboard.soak_report import FINDING_WORDS, VERDICT_WORDS, Remark, for_paper, gather, result_row
+from loadbook_dashboard.soak_report import FINDING_WORDS, VERDICT_WORDS, Remark, for_paper, gather, result_row, tally
 from loadbook_dashboard.soak_report import issue as issue_report
 from loadbook_dashboard.soak_words import ENTRY_WORDS, STATE_WORDS, night, place
 
@@ -144,6 +145,8 @@ def _test(number: str) -> dict[str, Any]:
         "state": STATE_WORDS[now.state],
         "lines": night(test.order, now, found.alerts, found.machine, here.time),
         "rows": [result_row(r) for r in found.verdict.results],
+        "tally": tally(found.verdict),
+        "left_open": left_open(found.verdict),
         "reports": reports,
         "verdict_words": VERDICT_WORDS,
         "finding_words": FINDING_WORDS,
