@@ -1,8 +1,8 @@
 """Who asks, and what he may: looked at once for every request, before any page sees it.
 
-Free is only a dashboard that listens on loopback and knows nobody: the demo, a try on one's own computer. Else to look
-takes a session or a token, unless the settings leave reading to everybody; to change anything always does. A form's
-token is held against requests of other pages for all but scripts, which bring their own.
+Free is only a dashboard that listens on loopback with no proxy before it and knows nobody: the demo, a try on one's own
+computer. Else to look takes a session or a token, unless the settings leave reading to everybody; to change anything
+always does. A form's token is held against requests of other pages for all but scripts, which bring their own.
 """
 
 from __future__ import annotations
@@ -15,6 +15,7 @@ from typing import Any, cast
 from flask import Flask, abort, flash, g, redirect, request, session, url_for
 from flask_wtf.csrf import CSRFProtect
 from loadbook.errors import StartError
+from loadbook.settings import Dashboard
 from loadbook.store.people import Person
 from werkzeug.exceptions import HTTPException
 from werkzeug.wrappers import Response
@@ -61,6 +62,11 @@ def is_loopback(address: str) -> bool:
         return False
 
 
+def is_own(dashboard: Dashboard) -> bool:
+    """Whether only this board's own users reach the dashboard: what a proxy lets in comes from loopback as well."""
+    return is_loopback(dashboard.address) and not dashboard.behind_https
+
+
 def who() -> Visitor:
     """Who asks now."""
     return cast(Visitor, g.visitor)
@@ -90,7 +96,7 @@ def local_path(path: str, otherwise: str) -> str:
 def visitor_of(here: Parts) -> Visitor:
     """Who asks. Raises StartError where it cannot be told."""
     now_ms = here.now_ms()
-    if is_loopback(here.settings.dashboard.address) and not here.people.any():
+    if is_own(here.settings.dashboard) and not here.people.any():
         return FREE
     header = request.headers.get("Authorization", "")
     if header.startswith("Bearer "):

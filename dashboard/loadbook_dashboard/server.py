@@ -28,7 +28,7 @@ from loadbook.transport.senml import SenmlError
 from loadbook.transport.topics import Topics, subject_of
 
 from loadbook_dashboard import create_app
-from loadbook_dashboard.gate import is_loopback
+from loadbook_dashboard.gate import is_loopback, is_own
 from loadbook_dashboard.pages.files import chart_folder
 from loadbook_dashboard.parts import Parts
 from loadbook_dashboard.people import People
@@ -151,10 +151,12 @@ class Running:
     @property
     def exposed(self) -> str:
         """What must be said at start when others can reach it; empty on loopback."""
-        if is_loopback(self.address[0]):
-            return ""
         dashboard = self.parts.settings.dashboard
+        if is_own(dashboard):
+            return ""
         said = f"Take care: the dashboard listens on {self.address[0]}. "
+        if dashboard.behind_https and is_loopback(self.address[0]):
+            said = "Take care: a proxy lets others in. "
         if not self.parts.people.any():
             said += "Nobody is known yet, so nobody can sign in: loadbook people add NAME --config FILE. "
         if dashboard.readers == "everybody":
@@ -192,7 +194,13 @@ def start(settings: Settings, folder: Path) -> Running:
         folder=folder,
     )
     host, port = settings.dashboard.address, settings.dashboard.port
-    web = Web(create_app(parts), host, port, settings.dashboard.event_streams + PAGE_THREADS)
+    web = Web(
+        create_app(parts),
+        host,
+        port,
+        settings.dashboard.event_streams + PAGE_THREADS,
+        behind_proxy=settings.dashboard.behind_https,
+    )
     try:
         ear.start()
     except BaseException:

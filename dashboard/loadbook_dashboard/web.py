@@ -15,8 +15,24 @@ from waitress.task import ThreadedTaskDispatcher
 class Web:
     """A server that listens from the moment it is made. Raises StartError when the address cannot be had."""
 
-    def __init__(self, app: Flask, host: str, port: int, threads: int, longest_body: int = 1_000_000) -> None:
-        """``longest_body``: what is longer, in bytes, is refused before it is taken in, which would fill the card."""
+    def __init__(
+        self,
+        app: Flask,
+        host: str,
+        port: int,
+        threads: int,
+        longest_body: int = 1_000_000,
+        *,
+        behind_proxy: bool = False,
+    ) -> None:
+        """``longest_body``: what is longer, in bytes, is refused before it is taken in, which would fill the card.
+
+        ``behind_proxy``: who asks is whom the proxy on this board names last in ``X-Forwarded-For``. Else all would
+        seem to come from loopback, and who fails to sign in again and again would make everybody wait.
+        """
+        proxy: dict[str, Any] = {}
+        if behind_proxy:
+            proxy = {"trusted_proxy": "127.0.0.1", "trusted_proxy_headers": {"x-forwarded-for"}}
         self._threads = ThreadedTaskDispatcher()
         self._threads.set_thread_count(threads)
         try:
@@ -32,6 +48,7 @@ class Web:
                 channel_request_lookahead=1,  # so that a browser that has gone is noticed while its stream waits
                 ident="loadbook",
                 clear_untrusted_proxy_headers=True,
+                **proxy,
             )
         except (OSError, ValueError) as bad:
             self._threads.shutdown()

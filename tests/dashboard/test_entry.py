@@ -8,15 +8,17 @@ from collections.abc import Callable
 from contextlib import closing
 from pathlib import Path
 from shutil import copytree
+from urllib.request import Request, urlopen
 
 import pytest
-from flask import Flask
+from flask import Flask, request
 from flask.testing import FlaskClient
 from loadbook.store.people import PEOPLE_FILE
 from loadbook_dashboard import create_app
 from loadbook_dashboard.gate import COOKIE, OPEN
 from loadbook_dashboard.parts import Parts
 from loadbook_dashboard.people import IDLE_MS, LONGEST_MS
+from loadbook_dashboard.web import Web
 from seeded import NOW_MS
 from served import parts_over
 from test_pages import text_of, token
@@ -193,6 +195,31 @@ def test_who_may_only_look_changes_nothing(make: Make) -> None:
         if endpoint not in OPEN:
             assert client.post(address, data=form).status_code == 403, address
     assert parts.asker.asked == []  # type: ignore[attr-defined]
+
+
+def test_what_a_proxy_lets_in_is_not_free_because_it_comes_from_loopback(make: Make) -> None:
+    app, _ = make("behind_https = true", known=False)
+    answer = app.test_client().get("/cycles")
+    assert answer.status_code == 303 and "/sign-in" in answer.headers["Location"]
+    assert make("", known=False)[0].test_client().get("/cycles").status_code == 200
+
+
+@pytest.mark.parametrize("behind_proxy", [True, False])
+def test_whom_the_proxy_names_is_who_asks(behind_proxy: bool) -> None:
+    """Else one who tries passphrases would make everybody behind the proxy wait. Addresses of RFC 5737."""
+    app = Flask("asked")
+    app.add_url_rule("/", view_func=lambda: request.remote_addr or "")
+    web = Web(app, "127.0.0.1", 0, threads=2, behind_proxy=behind_proxy)
+    web.start()
+    try:
+        asked = []
+        for said in ("203.0.113.7", "198.51.100.9, 203.0.113.7", None):
+            what = Request(f"http://127.0.0.1:{web.port}/", headers={"X-Forwarded-For": said} if said else {})
+            with urlopen(what, timeout=30) as answer:
+                asked.append(answer.read().decode())
+    finally:
+        web.stop()
+    assert asked == (["203.0.113.7", "203.0.113.7", "127.0.0.1"] if behind_proxy else ["127.0.0.1"] * 3)
 
 
 def test_the_cookie_is_a_random_secret_that_scripts_of_pages_cannot_read(make: Make, tmp_path: Path) -> None:
