@@ -18,7 +18,7 @@ from loadbook.judge.verdicts import Finding, Verdicts
 from loadbook.machine import Machine
 from loadbook.recognise import prices
 from loadbook.recognise.beam import Beam
-from loadbook.recognise.hypothesis import Story
+from loadbook.recognise.hypothesis import SHORT_MS, Story
 from loadbook.recognise.track import Moment
 from loadbook.recognise.weighing import Stretch
 
@@ -85,8 +85,11 @@ class CycleAlerts:
         news = any(f"{key_ms}/{f.name}" not in self.standing for f in found)
         rivals = [(s, self._findings(s, stretch, at_ms)) for s in self._rivals(best)] if news else []
         events: list[Event] = []
+        moved: dict[tuple[str, str | None], int] = {}
         for name in [n for n in self.standing if n not in names and n.startswith(f"{key_ms}/") and "/cycle/" not in n]:
-            events += self._withdraw(name, at_ms)
+            withdrawn = self._withdraw(name, at_ms)
+            moved |= {(e.alert.kind, e.alert.component): e.alert.raised_ms for e in withdrawn if e.alert.component}
+            events += withdrawn
         for finding in found:
             name = f"{key_ms}/{finding.name}"
             if name in self.standing:
@@ -96,7 +99,7 @@ class CycleAlerts:
                     events += self.findings.clear(name, over_ms, measured, keep=True)
                     self._keep_event_time(events, at_ms)
             elif not self.stopped and self._ripe(finding, best, rivals):
-                events += self._raise(name, finding, key_ms, best, stretch, at_ms)
+                events += self._raise(name, finding, key_ms, best, stretch, at_ms, moved)
         never_ms, longest_s = self._never_ending(best)
         if (at_ms if best.phase is not None else best.action_ms) >= never_ms:
             events += self._raise_plain(
@@ -170,8 +173,11 @@ class CycleAlerts:
         return True
 
     def _raise(
-        self, name: str, finding: Finding, key_ms: int, best: Story, stretch: Stretch, at_ms: int
-    ) -> list[AlertChanged]:
+        self, name: str, finding: Finding, key_ms: int, best: Story, stretch: Stretch, at_ms: int,
+        moved: dict[tuple[str, str | None], int],
+    ) -> list[AlertChanged]:  # fmt: skip
+        """``moved``: when what was withdrawn this very moment had been raised; the same of the same part is the same
+        finding, put down to another phase."""
         self.standing[name] = (finding.kind, finding.phase)
         back = self.gone.pop(name, None)
         if back is not None:
@@ -182,7 +188,7 @@ class CycleAlerts:
         alert = Alert(
             kind=finding.kind,
             began_ms=min(finding.began_ms, at_ms),
-            raised_ms=at_ms,
+            raised_ms=moved.get((finding.kind, part.id if part else None), at_ms),
             cycle_key_ms=key_ms,
             phase=finding.phase,
             component=part.id if part else None,
@@ -283,7 +289,7 @@ class CycleAlerts:
     def waits_ms(self, story: Story, stretch: Stretch) -> list[int]:
         """How long the machine may stand still here before it has stopped early."""
         phases = self.beam.chart.programmes[story.programme].phases
-        place = story.now.place
+        place = self._stood_in(story)
         if place >= len(phases):
             return []
         here, after = phases[place], phases[place + 1] if place + 1 < len(phases) else None
@@ -300,6 +306,20 @@ class CycleAlerts:
             return [max(last.late_ms - since_ms, 0) + phases[last.place].max_ms + grace_ms + 1_000]
         return [stopped_ms]
 
+    def _stood_in(self, story: Story) -> int:
+        """The place of the phase in which all stands still: not one that is only thought to have come since, a part of
+        it missing that has not been missed before."""
+        stays = (*story.past, story.now)
+        since_ms = 1 << 62 if story.standby_ms is None else story.standby_ms - SHORT_MS
+        k = len(stays) - 1
+        while k > 0 and stays[k].early_ms >= since_ms and not stays[k].seen_ms and not stays[k].unseen:
+            k -= 1
+        behind = self.beam.phase(story, stays[k].place)
+        missed = {f for s in stays[k + 1 :] for f in s.suspects if f[0] == "missing"}
+        if behind is None or behind.quiet or not missed or any(f in s.suspects for f in missed for s in stays[: k + 1]):
+            return story.now.place
+        return stays[k].place
+
     def stop(self, key_ms: int, best: Story, stretch: Stretch, at_ms: int, still_ms: int) -> list[Event]:
         """Raises ``stopped_early`` when its time has come; clears it when the cycle goes on."""
         name = f"{key_ms}/cycle/stopped_early"
@@ -313,7 +333,7 @@ class CycleAlerts:
         if self.stopped or not waits or still_ms < waits[0]:
             return []
         self.stopped, self.stopped_ms = True, at_ms
-        phase = best.phase
+        phase = self.beam.phase(best, self._stood_in(best))
         return self._raise_plain(
             key_ms,
             "stopped_early",

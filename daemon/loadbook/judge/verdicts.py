@@ -212,19 +212,20 @@ class Verdicts:
                         None if current is not None else stay.end_ms, True)
             )  # fmt: skip
 
+        shows = bool(stay.seen_ms or mask or not phase.on)  # else its part is missing, and that is said
         if current is not None:
             late_ms = stay.early_ms
             if story.most_ms(at_ms) > phase.max_ms + GRACE_MS:
                 late_ms = self.beam.late_ms(story, stretch, at_ms)
             run_ms = at_ms - late_ms - stay.paused_ms
-            if run_ms > phase.max_ms + GRACE_MS and not self._resting_at_end(story, phase, stretch):
+            if shows and run_ms > phase.max_ms + GRACE_MS and not self._resting_at_end(story, phase, stretch):
                 add(
                     "phase_too_long", late_ms + stay.paused_ms + phase.max_ms, run_ms / 1000, phase.min_ms, phase.max_ms
                 )
             silent = self.beam.silent_motor(story, phase, at_ms, mask) if phase.stage in MOTOR_STAGES else None
             if silent is not None:
                 found.append(self._silent(phase, stay, *silent, None))
-        elif "too_long" in stay.flags:
+        elif shows and "too_long" in stay.flags:
             began_ms, seconds = stay.flags["too_long"]
             add("phase_too_long", began_ms, seconds, phase.min_ms, phase.max_ms)
         if current is None:

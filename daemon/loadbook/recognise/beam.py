@@ -87,7 +87,7 @@ class Beam(Weighing):
             pulses = story.now.pulses[silent[0]]
             if pulses.silent_ms is None:
                 pulses.silent_ms = silent[1]
-                story.score += prices.MOTOR_QUIET
+                story.score += self.silent_price(phase, option.mask, story.run_ms(end_ms))
 
     def _alike(self, story: Story, stretch: Stretch, end: tuple[int, int]) -> None:
         """While the level fits the phase before as well, the phase before may still hold. ``end`` is when the level
@@ -120,7 +120,7 @@ class Beam(Weighing):
                 continue
             option, stays = self._explains(story, phase, stretch)
             stays += self.time_cost(story, story.now.late_ms, now_ms, option.mask)
-            if again and stays < 2.0:
+            if again and stays < prices.PATTERN:
                 continue
             if not costs:
                 costs = [s.score + self.time_cost(s, s.now.late_ms, now_ms) for s in self.stories]
@@ -150,6 +150,7 @@ class Beam(Weighing):
         ripe = story.most_ms(at_ms) >= phase.min_ms
         standby = self.levels.at_standby(stretch.level_w)
         unstepped = prices.SKIP_UNSTEPPED if at_ms > stretch.level_ms and not gap_ms else 0.0
+        rested = standby and stays >= prices.PATTERN
         for place in range(story.now.place + 1, len(phases) + 1):
             whole = leaving + skips + prices.NEXT_PHASE
             if whole > prices.HOPELESS or whole > hopeless:
@@ -161,7 +162,7 @@ class Beam(Weighing):
                     yield self._child(story, place, at_ms, stretch, whole, flags, gap_ms)
                 break
             own_step = at_ms == stretch.level_ms and self._stepped(phases, place, story.now.place, stretch)
-            room = FAULTY_ROOM if ripe and (stepped or own_step) else 3.5
+            room = FAULTY_ROOM if ripe and (stepped or own_step or rested) else 3.5
             # only a level that fits is looked at closely where no fault could be cheap enough
             if not dear and (
                 (skips < 2.0 and whole + prices.LEAST_PRICE < stays + room)
@@ -327,7 +328,7 @@ class Beam(Weighing):
                     break
                 if drawing or (skips < 2.0 and not self.levels.at_standby(stretch.level_w)):
                     now = Stay(place, at_ms, at_ms, stretch.start_mwms, alike=False)
-                    cost = price + late + (0.0 if drawing else 1.0)
+                    cost = price + late + (0.0 if drawing else 0.1)
                     story = Story(number, at_ms, stretch.start_mwms, now, phase, cost)
                     story.skipped = () if inside else tuple(skipped)
                     story.before, story.refund = before, refund

@@ -288,7 +288,9 @@ class CycleLife:
         if self.key_ms is None or (len(self.beam.totals) > 1 and self.beam.totals[1] - self.beam.totals[0] < 2.0):
             return False
         option = self.beam.option_told(stretch, at_ms)[0]
-        return option is not None and not option.faults and option.z < 0.5
+        if option is None or option.faults or option.z >= 0.5:
+            return False
+        return all(when > at_ms for when in self.beam.stories[0].overdue_ms(option.mask))
 
     def _schedule(self, now: Moment) -> None:
         stretch = self.stretch
@@ -306,7 +308,7 @@ class CycleLife:
         older = bisect_right(ages, age_ms)
         due = stretch.start_ms + ages[older] if older < len(ages) else now.at_ms + 1_800_000
         best = self.beam.stories[0]
-        due = min(due, self.beam.next_ms(now.at_ms), self.beam.overdue_ms(best, now.at_ms))
+        due = min([due, self.beam.next_ms(now.at_ms), *(w for w in best.overdue_ms(0) if w > now.at_ms)])
         if self.beam.levels.at_standby(stretch.level_w):
             since_ms = stretch.start_ms if best.standby_ms is None else best.standby_ms
             waits = [

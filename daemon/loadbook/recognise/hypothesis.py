@@ -134,6 +134,8 @@ class Story:
             price += prices.HIGH_LATER
         if kind == "missing" and self.phase is not None and (seen_ms := self.now.seen_ms.get(part, 0)) > HEALTHY_MS:
             price += prices.DIED * min(1.0, seen_ms / max(self.phase.min_ms, HEALTHY_MS)) ** 2
+        if kind == "idle" and self.phase is not None and self.now.well_ms > max(HEALTHY_MS, self.phase.min_ms):
+            price += prices.IDLE_WHEN_RIPE
         if kind == "unexpected" and self.past and part in self.past[-1].seen_ms:
             price += -prices.STUCK_ON if self.now.stepped else prices.STILL_ON
         return price
@@ -333,6 +335,14 @@ class Story:
     def run_ms(self, at_ms: int) -> int:
         """How long the phase has run at least, pauses left out."""
         return at_ms - self.now.late_ms - self.now.paused_ms
+
+    def overdue_ms(self, mask: int) -> list[int]:
+        """When parts that tell of the phase's end will have rested, or had, for longer than they should. ``mask``:
+        what draws now."""
+        if self.phase is None:
+            return []
+        rests = [self.now.pulses[i] for i in self.phase.telling if i in self.now.pulses and not mask >> i & 1]
+        return [p.rest_since_ms + int(p.overdue_ms()) + 1 for p in rests if p.n and p.rest_since_ms is not None]
 
     def longest_rest_ms(self, part: int) -> int:
         """The longest rest of a pulsing part in the phases behind."""

@@ -26,7 +26,7 @@ RAMP_S: dict[str, tuple[tuple[float, float], ...]] = {
     "unexpected": ((3.0, 0.0), (14.0, 1.0)),
     "trickle": ((3.0, 0.0), (20.0, 1.0)),
     "excess": ((3.0, 0.0), (20.0, 1.0), (600.0, 2.0)),
-    "idle": ((3.0, 0.02), (10.0, 0.3), (20.0, 0.6), (60.0, 1.0)),
+    "idle": ((3.0, 0.02), (10.0, 0.3), (20.0, 0.6), (30.0, 0.82), (60.0, 1.0)),
     "phase_low": ((15.0, 0.0), (60.0, 1.0)),
     "phase_high": ((5.0, 0.0), (20.0, 1.0)),
     "novel": ((5.0, 0.0), (20.0, 1.0)),
@@ -34,7 +34,7 @@ RAMP_S: dict[str, tuple[tuple[float, float], ...]] = {
 
 NEXT_PHASE = 0.5
 SKIP_OPTIONAL = 0.4
-SKIP_NEEDED = 7.5
+SKIP_NEEDED = 7.7
 SKIP_UNSEEN = 0.5
 SKIP_UNSTEPPED = 3.0
 """On top, for a needed phase left out in the middle of a level that stands still."""
@@ -67,6 +67,9 @@ STUCK_ON = 4.5
 AGAIN = 0.25
 STANDING = 3.0
 MOTOR_QUIET = 6.0
+IDLE_WHEN_RIPE, STILL_WHEN_RIPE = 3.4, 2.0
+"""On top, where all stands still, or a reversing drum does, and the phase may have ended: it rather has, and the next
+phase's part does not come."""
 NOVEL_MOST, NOVEL_LOG = 8.0, 1.5
 STEP_OF_NEXT, STEP_NEAR = 5.0, (0.7, 1.25)
 """On top, where a steady part would draw more all at once by just what a part of the next phase draws (times its

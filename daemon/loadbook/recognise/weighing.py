@@ -93,7 +93,7 @@ class Weighing:
         if before is None or story.past[-1].unseen:
             return False
         options = self.levels.explain(before, stretch.level_w, stretch.volts)
-        faulty = {f for f, s in story.past[-1].suspects.items() if s.over_ms is None}
+        faulty = {f for f, s in story.past[-1].suspects.items() if s.over_ms is None and s.paid > BELIEVED}
         fits = [option.z for option in options if set(option.faults) <= faulty]
         here = story.phase
         if not fits or here is None:
@@ -147,9 +147,15 @@ class Weighing:
             if rest_ms > PATTERN_MS and i in phase.telling and rest_ms > pulses.overdue_ms():
                 cost += prices.PATTERN
                 break
-        if phase.stage in MOTOR_STAGES and (silent := self.silent_motor(story, phase, at_ms, mask)) is not None:
-            cost += prices.MOTOR_QUIET if story.now.pulses[silent[0]].silent_ms is None else 0.0
+        silent = self.silent_motor(story, phase, at_ms, mask) if phase.stage in MOTOR_STAGES else None
+        if silent is not None and story.now.pulses[silent[0]].silent_ms is None:
+            cost += self.silent_price(phase, mask, run_ms)
         return cost
+
+    @staticmethod
+    def silent_price(phase: PhaseModel, mask: int, run_ms: int) -> float:
+        """What it costs that a drum is missing by the rule of three rests, ``run_ms`` after the phase's start."""
+        return prices.MOTOR_QUIET + (0.0 if mask or run_ms < phase.min_ms else prices.STILL_WHEN_RIPE)
 
     def _long_stroke(self, story: Story, part: int, pulses: Pulses, at_ms: int) -> float:
         """What it costs that a pulsing part has been on for longer than its strokes were so far."""
@@ -308,10 +314,11 @@ class Weighing:
 
     def complete(self, story: Story) -> bool:
         """Nothing needed is left to come after what has run."""
-        phase = story.phase
+        phase, programme = story.phase, self.chart.programmes[story.programme]
         if phase is None:
-            return True
-        if story.now.place < self.chart.programmes[story.programme].last_needed:
+            last = next((s for s in reversed(story.past) if not programme.phases[s.place].optional), None)
+            return last is None or last.unseen or bool(last.seen_ms) or not programme.phases[last.place].on
+        if story.now.place < programme.last_needed:
             return False
         ran_ms = max(story.action_ms, story.now.early_ms) - story.now.early_ms
         return phase.optional or ran_ms >= 0.5 * phase.min_ms
@@ -383,15 +390,4 @@ class Weighing:
                 for when in (most_ms, most_ms + GRACE_MS + 1, most_ms + OVERRUN_RAMP_MS + 2_000):
                     if at_ms < when < due:
                         due = when
-        return due
-
-    def overdue_ms(self, story: Story, at_ms: int) -> int:
-        """The next instant at which a part that tells of the phase's end will have rested for longer than it should."""
-        phase, due = story.phase, 1 << 62
-        for i in phase.telling if phase is not None else ():
-            pulses = story.now.pulses.get(i)
-            if pulses is not None and pulses.n and pulses.rest_since_ms is not None:
-                when = pulses.rest_since_ms + int(pulses.overdue_ms()) + 1
-                if at_ms < when < due:
-                    due = when
         return due
