@@ -85,4 +85,5 @@ def test_the_last_less_the_first_is_not_what_a_counter_advanced_by():
 
 def test_a_counter_reset_in_a_long_gap_did_not_roll_over():
     assert advance_wh(1_600.0, 0.0, 86_400_000) is None
+    assert advance_wh(4_060.0, 1_200.0, 86_400_000) is None  # 3.7 kWh over the end of 16 bits: hardly
     assert advance_wh(9_600.0, 0.0, 86_400_000) == (400.0, True)

@@ -16,7 +16,7 @@ from loadbook.reading import HOLD_MS, Column, Series
 
 MOST_W = 25_000.0
 """More than a domestic circuit can carry: a counter that seems to have advanced faster was reset, not rolled over."""
-SURE_MS = 600_000
+SURE_MS = 60_000
 """Across a longer gap anything may have flowed, and a counter that was reset would pass for one that rolled over: then
 only what flows in so long a time is taken for that."""
 ROLLS_OVER_WH: tuple[float, ...] = tuple(

@@ -3,6 +3,7 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Callable
 
 import pytest
@@ -141,3 +142,20 @@ def test_an_alert_is_marked_as_seen_on_a_telephone(own_site: Site, open_page: Ca
     asked = own_site.parts.asker.asked  # type: ignore[attr-defined]
     assert asked[0][0] == "alert_seen"
     assert asked[0][1]["by"] == "Mira"
+
+
+@pytest.mark.parametrize("name", ["cycle-quay-dryer-3", "machine-quay-washer-1", "compare"])
+def test_on_paper_no_trace_is_cut_off(site: Site, open_page: Callable[..., Page], name: str) -> None:
+    page = open_page(site.address, width=1440)
+    page.goto(site.address + pages(site.address, page)[name])
+    wait_drawn(page)
+    drawn = "() => [...document.querySelectorAll('.uplot')].map(u => u.getBoundingClientRect().width)"
+    page.wait_for_function("() => document.querySelector('.uplot')")
+    wide = page.evaluate(drawn)
+    assert min(wide) > 700
+    page.evaluate("dispatchEvent(new Event('beforeprint'))")  # what the browser says before it lays pages out
+    narrow = page.evaluate(drawn)
+    # A4 with the margins of half an inch that browsers set: 698 px of 1/96 inch, less the page's own edges.
+    assert len(narrow) == len(wide) and max(narrow) <= 650
+    page.evaluate("dispatchEvent(new Event('afterprint'))")
+    page.wait_for_function(f"() => JSON.stringify(({drawn})()) === '{json.dumps(wide, separators=(',', ':'))}'")

@@ -113,7 +113,7 @@ NOT_ASSESSED_WHY = {
     ),
     "not measured": (
         "not measured in any cycle",
-        "Test again with a programme that has it, or leave it out of the order.",
+        "Another programme may show it; as it is, nothing can be said of it.",
     ),
 }
 """Why a requirement was not assessed, in words, and what to do so that the next test assesses it."""

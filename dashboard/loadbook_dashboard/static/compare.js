@@ -24,14 +24,12 @@
         this.colour = lanes.colours(figure);
         this.plot?.redraw();
       });
-      let width = this.place.clientWidth;
-      new ResizeObserver(() => {
-        if (this.place.clientWidth === width || !this.traces) return;
-        width = this.place.clientWidth;
+      lanes.fitted(this.place, () => {
+        if (!this.traces) return;
         this.plot?.destroy();
         this.plot = null;
         this.draw();
-      }).observe(this.place);
+      });
       this.load();
     }
 

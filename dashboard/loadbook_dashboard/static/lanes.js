@@ -143,5 +143,18 @@ window.lanes = (() => {
     c.restore();
   }
 
-  return { HEAD, FOOT, colours, bands, windows, pinLines, limits };
+  // Draws anew when the place's width changes, and before and after it goes to paper, which is narrower than most screens.
+  function fitted(place, draw) {
+    let width = place.clientWidth;
+    const fit = () => {
+      if (place.clientWidth === width) return;
+      width = place.clientWidth;
+      draw();
+    };
+    new ResizeObserver(fit).observe(place);
+    addEventListener("beforeprint", () => { place.classList.add("paperwide"); fit(); });
+    addEventListener("afterprint", () => { place.classList.remove("paperwide"); fit(); });
+  }
+
+  return { HEAD, FOOT, colours, bands, windows, pinLines, limits, fitted };
 })();

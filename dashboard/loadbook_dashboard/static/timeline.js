@@ -374,14 +374,12 @@
         this.colour = lanes.colours(this.figure);
         for (const key in this.plots) this.plots[key].redraw();
       });
-      let width = this.place.clientWidth;
-      new ResizeObserver(() => {
-        if (this.place.clientWidth === width || !this.data) return;
-        width = this.place.clientWidth;
+      lanes.fitted(this.place, () => {
+        if (!this.data) return;
         for (const key in this.plots) { this.plots[key].destroy(); this.place.querySelector(`[data-plot="${key}"]`)?.remove(); delete this.plots[key]; }
         this.draw();
         this.load();
-      }).observe(this.place);
+      });
     }
 
     select(number) {
