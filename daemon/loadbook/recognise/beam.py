@@ -48,7 +48,8 @@ class Beam(Weighing):
                 if story.standby_ms is None:
                     story.standby_ms = start_ms
             else:
-                if end_ms - start_ms >= SHORT_MS or story.standby_ms is None:
+                acts = end_ms - start_ms >= SHORT_MS or stretch.level_w > prices.STRONG_W
+                if acts or story.standby_ms is None:
                     self._resumed(story, start_ms)
                     story.standby_ms = None
                 story.action_ms, story.action_mwms = end_ms, end_mwms
@@ -159,6 +160,10 @@ class Beam(Weighing):
             dear = rival is not None and story.score + whole >= rival - 0.05
             if place == len(phases):
                 if standby and not dear and needed == story.left_out:
+                    if phase.on and not gap_ms and story.standby_ms is not None:  # what stood still since has not run
+                        ended_ms = min(at_ms, max(story.standby_ms, story.now.early_ms + 1))
+                        leaving, flags = self._leave(story, phase, ended_ms, gap_ms)
+                        whole = leaving + skips + prices.NEXT_PHASE
                     yield self._child(story, place, at_ms, stretch, whole, flags, gap_ms)
                 break
             own_step = at_ms == stretch.level_ms and self._stepped(phases, place, story.now.place, stretch)
