@@ -118,3 +118,19 @@ def test_a_break_of_some_seconds_does_not_let_the_phase_before_hold_the_rests_of
     phases = {p.id: p for p in said.cycles[0].phases}
     assert abs(second(phases["cool"].end_ms) - (60 + 960 + 300)) <= 5
     assert said.kinds() == []
+
+
+def test_a_last_drain_that_comes_late_after_a_draw_in_the_drying_is_no_new_cycle() -> None:
+    drying = (
+        '[[programme.phase]]\nid = "dry"\nstage = "dry"\nmin_s = 500.0\nmax_s = 1500.0\n'
+        '[[programme.phase]]\nid = "last-drain"\nstage = "drain"\non = ["pump"]\nmin_s = 15.0\nmax_s = 90.0\n'
+    )
+    fill = 'id = "fill"\nstage = "fill"\n'
+    text = DISH.replace(fill + 'on = ["valve"]', fill + 'pulsing = ["valve", "pump"]') + drying
+    chart = parse_machine(text, "dish")
+    run = on(8, 80) + on(2030, 400) + on(150, 300) + on(28, 45) + still(420) + on(22, 60) + still(450) + on(22, 50)
+    said = Said(still(60) + run + still(2400), chart)
+    assert len(said.cycles) == 1
+    (cycle,) = said.cycles
+    assert abs(second(cycle.end_ms) - (60 + len(run))) <= 3
+    assert "stopped_early" not in [a.kind for a in said.alerts]

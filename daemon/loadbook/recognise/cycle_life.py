@@ -40,6 +40,9 @@ FALSE_START_MS = 120_000
 NEW_AFTER_STANDBY_MS = 15_000
 NEW_DREW_MS = 45_000
 """A cycle after another has drawn for so long before it is believed: one stroke of an anti-crease tumble is none."""
+NEW_WEAK_MS = 240_000
+"""The same where it has drawn no more than a pump or a valve does, and has shown one phase only: a last drain that
+comes late, or once more, is none."""
 NEW_FOR_LONG_MS = 600_000
 """After so long of it, half the margin will do."""
 DONE_AFTER_MS = 60_000
@@ -95,13 +98,20 @@ class CycleLife:
         self._watch(stretch, now.at_ms)
         best = beam.stories[0]
         still_ms = self._still_ms(best, stretch, now.at_ms)
+        if still_ms >= FALSE_START_MS and best.start_ms != self.key_ms and self._weak(best, stretch):
+            old = [s for s in beam.stories if s.start_ms == self.key_ms]
+            if old:  # it was no new cycle
+                beam.stories = old
+                beam.weigh(stretch, now.at_ms)
+                best = beam.stories[0]
+                still_ms = self._still_ms(best, stretch, now.at_ms)
         if self.key_ms is None:
             drew_ms = self._drew_ms(best, stretch, now)
             strong = stretch.level_w > prices.STRONG_W or bool(best.past)
             sound = strong and drew_ms >= ANNOUNCE_MS
             if sound or drew_ms >= ANNOUNCE_ANYHOW_MS:
                 events += self._announce(now, best)
-        elif best.start_ms != self.key_ms and self._is_new(best, self._drew_ms(best, stretch, now)):
+        elif best.start_ms != self.key_ms and self._is_new(best, stretch, self._drew_ms(best, stretch, now)):
             events += self._replace(now, best)
         if self.key_ms is None:
             unborn = not best.past and still_ms >= FALSE_START_MS
@@ -113,14 +123,20 @@ class CycleLife:
         self._schedule(now)
         return events
 
-    def _is_new(self, best: Story, drew_ms: int) -> bool:
+    def _is_new(self, best: Story, stretch: Stretch, drew_ms: int) -> bool:
         """Whether the best story's cycle has begun for certain: no story of the told one is near it any more."""
-        if drew_ms < NEW_DREW_MS:
+        if drew_ms < (NEW_WEAK_MS if self._weak(best, stretch) else NEW_DREW_MS):
             return False
         margin = prices.MARGIN if drew_ms < NEW_FOR_LONG_MS else prices.MARGIN / 2
         limit = self.beam.totals[0] + margin
         pairs = zip(self.beam.stories, self.beam.totals, strict=True)
         return all(story.start_ms != self.key_ms for story, total in pairs if total < limit)
+
+    @staticmethod
+    def _weak(story: Story, stretch: Stretch) -> bool:
+        """Whether its cycle has shown one phase only and drawn no more than a small part does."""
+        mean_w = (story.action_mwms - story.start_mwms) / max(story.drew_ms, 1) / 1000
+        return not story.past and max(mean_w, stretch.level_w) <= prices.STRONG_W and story.drew_ms < NEW_WEAK_MS
 
     def _drew_ms(self, story: Story, stretch: Stretch, now: Moment) -> int:
         if self.beam.levels.at_standby(stretch.level_w):
