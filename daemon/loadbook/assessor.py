@@ -21,7 +21,7 @@ from loadbook.machine import Machine
 from loadbook.reading import HOLD_MS, Reading, Series
 from loadbook.recognise.choose import restore_tracker, tracker_for
 from loadbook.recognise.chunk import Chunk, thousandths
-from loadbook.recognise.plateau import BLIP, CHANGED, OUTSIDE, PlateauFinder
+from loadbook.recognise.plateau import BLIP, CHANGED, FINE_FROM_MW, OUTSIDE, PlateauFinder
 from loadbook.recognise.state_told import StateTold
 from loadbook.recognise.totals import NO_VALUE, Totals, mean_volts_amps
 from loadbook.recognise.track import NEVER_MS, Moment
@@ -201,8 +201,15 @@ class Assessor:
         totals.peak_mw = 0
         volts_n = totals.volts_n - self._volts_start[1]
         level.volts = (totals.volts_mv - self._volts_start[0]) / volts_n / 1000 if volts_n else None
+        if finder.beside_heater:
+            level.volts = self._volts_lately(finder.start_ms, totals.at_ms) or level.volts
         level.resolution_w = self._resolution_mw / 1000
         return level
+
+    def _volts_lately(self, first_ms: int, last_ms: int) -> float | None:
+        """The mean of the last few voltages in a time; the level of a heater follows the supply."""
+        volts = [r[2] for r in self._recent if first_ms <= r[0] <= last_ms]
+        return sum(volts) / len(volts) / 1000 if volts else None
 
     def _changed(self, before_ms: int) -> list[Event]:
         totals, finder, level = self.totals, self.finder, self._level
@@ -211,10 +218,13 @@ class Assessor:
             self._out = (totals.energy_mwms, totals.volts_mv, totals.volts_n)
         volts_n = self._out[2] - self._volts_start[1]
         level.from_volts = (self._out[1] - self._volts_start[0]) / volts_n / 1000 if volts_n else None
+        if finder.fine and finder.from_mw >= FINE_FROM_MW:
+            level.from_volts = self._volts_lately(level.start_ms, finder.start_ms - 1) or level.from_volts
         level.start_energy_mwms, self._volts_start = self._out[0], (self._out[1], self._out[2])
         level.from_w, level.from_n = finder.from_mw / 1000, finder.from_n
         self._step_start()
         now = self._moment()
+        finder.fine = now.volts is not None and self.machine is not None and bool(self.machine.programmes)
         events = self.tracker.level(now)
         found = self._idling(now)
         self.told.heard(events)
@@ -392,6 +402,7 @@ class Assessor:
         self.impedance.load(state["impedance"])
         self.standby.load(state["standby"])
         self._level.before_ms, self._level.start_energy_mwms, self._level.from_w = state["level"]
+        self._level.start_ms = self.finder.start_ms
         for name in self._PLAIN:
             value = state["plain"][name]
             setattr(self, name, tuple(value) if isinstance(value, list) else value)

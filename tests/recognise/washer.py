@@ -84,10 +84,10 @@ def healthy(fill_s: int = 80, heat_s: int = 420, wash_s: int = 300, drain_s: int
     return on(8, fill_s) + drum(heat_s, under_w=1880) + drum(wash_s) + on(28, drain_s)
 
 
-def series(watts: list[float], volts: bool = True) -> Series:
+def series(watts: list[float], volts: bool = True, scatter: float = 0.003) -> Series:
     n = len(watts)
     rng = np.random.default_rng(1)
-    power = np.round(np.array(watts) * rng.normal(1, 0.003, n), 2)
+    power = np.round(np.array(watts) * rng.normal(1, scatter, n), 2)
     return Series(
         at_ms=START_MS + np.arange(n, dtype=np.int64) * 1000,
         power_w=power,
@@ -98,9 +98,11 @@ def series(watts: list[float], volts: bool = True) -> Series:
 class Said:
     """What was said of a run: cycles and alerts as last known."""
 
-    def __init__(self, watts: list[float], machine: Machine | None = None, volts: bool = True) -> None:
+    def __init__(
+        self, watts: list[float], machine: Machine | None = None, volts: bool = True, scatter: float = 0.003
+    ) -> None:
         assessor = Assessor(machine or washer(), Limits())
-        events: list[Event] = [*assessor.feed_series(series(watts, volts)), *assessor.finish()]
+        events: list[Event] = [*assessor.feed_series(series(watts, volts, scatter)), *assessor.finish()]
         cycles: dict[int, Cycle] = {}
         alerts: dict[str, Alert] = {}
         for event in events:

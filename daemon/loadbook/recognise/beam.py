@@ -9,10 +9,10 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 
-from loadbook.recognise import prices
+from loadbook.recognise import prices, stuck
 from loadbook.recognise.chart_model import GRACE_MS, PhaseModel
 from loadbook.recognise.hypothesis import SHORT_MS, Story
-from loadbook.recognise.options import Option, Options
+from loadbook.recognise.options import Fault, Option, Options
 from loadbook.recognise.stay import Stay, Suspect
 from loadbook.recognise.weighing import (
     BELIEVED,
@@ -26,6 +26,8 @@ from loadbook.recognise.weighing import (
 Key = tuple[int, int, int, int, bool]
 """What a story tells: programme, place, cycle, how many phases it left out or turned round, whether it believes in a
 fault now. Of two that tell the same the cheaper is kept."""
+NEAR_BEST = 12.0
+"""A phase may have run unnoticed in a story that is so much better than a hopeless one."""
 BESIDE = 1
 """A phase that comes late comes right after its neighbour; one that comes from further off is less likely."""
 
@@ -81,6 +83,9 @@ class Beam(Weighing):
             floor_w = story.now.floor_w
             story.now.floor_w = min(floor_w, stretch.level_w) if floor_w else stretch.level_w
         option = self._told_apart(story, phase, option, stretch.level_w)
+        motor = phase.lone_motor
+        if motor is not None and story.now.floor_w and option.mask & phase.heater_mask and option.mask >> motor & 1:
+            story.now.strokes_beside = True
         story.take(phase, options, (option, cost), start_ms, end_ms, stretch.level_w)
         if not cut:
             story.learn_familiar(option, stretch.level_w, stood_ms + end_ms - start_ms)
@@ -152,6 +157,9 @@ class Beam(Weighing):
         standby = self.levels.at_standby(stretch.level_w)
         unstepped = prices.SKIP_UNSTEPPED if at_ms > stretch.level_ms and not gap_ms else 0.0
         rested = standby and stays >= prices.PATTERN
+        left_on = 0 if gap_ms or stays > hopeless - NEAR_BEST else stuck.left_on(self.levels, phase, stretch, at_ms)
+        behind_ms: int | None = None
+        believed = story.believed()
         for place in range(story.now.place + 1, len(phases) + 1):
             whole = leaving + skips + prices.NEXT_PHASE
             if whole > prices.HOPELESS or whole > hopeless:
@@ -166,15 +174,17 @@ class Beam(Weighing):
                         whole = leaving + skips + prices.NEXT_PHASE
                     yield self._child(story, place, at_ms, stretch, whole, flags, gap_ms)
                 break
-            own_step = at_ms == stretch.level_ms and self._stepped(phases, place, story.now.place, stretch)
+            own_step = self._stepped(story, phases[place], stretch, at_ms, believed)
             room = FAULTY_ROOM if ripe and (stepped or own_step or rested) else 3.5
+            if behind_ms is not None and not own_step:
+                break  # nothing shows that a phase has run unnoticed
             # only a level that fits is looked at closely where no fault could be cheap enough
             if not dear and (
                 (skips < 2.0 and whole + prices.LEAST_PRICE < stays + room)
                 or self.levels.healthy_z(phases[place], stretch.level_w, stretch.volts) * 0.5 < 1.0
             ):
                 options = self.levels.explain(phases[place], stretch.level_w, stretch.volts)
-                price = options.price
+                price = options.price if not believed else min(o.price_knowing(believed) for o in options)
                 if own_step and any(kind == "unexpected" for kind, _ in options[0].faults):
                     price -= prices.STUCK_ON
                 swaps = at_ms > stretch.level_ms and not gap_ms and self._swaps(story, phase, options, stretch)
@@ -182,7 +192,7 @@ class Beam(Weighing):
                 price += no_step
                 healthy = price < 1.0
                 if healthy or (skips < 2.0 and whole + price < stays + room):
-                    child = self._child(story, place, at_ms, stretch, whole + no_step, flags, gap_ms)
+                    child = self._child(story, place, at_ms, stretch, whole + no_step, flags, gap_ms, behind_ms)
                     if not healthy:
                         child.debt = price
                         if at_ms > stretch.level_ms:
@@ -195,6 +205,14 @@ class Beam(Weighing):
                 skips += prices.SKIP_UNSEEN
             elif phases[place].optional:
                 skips += prices.SKIP_OPTIONAL
+            elif (
+                left_on
+                and place == story.now.place + 1
+                and (behind_ms := stuck.hidden_ms(story, phase, phases[place], left_on, at_ms)) is not None
+            ):
+                skips += prices.SKIP_UNSEEN
+                leaving, before = self._leave(story, phase, behind_ms, 0)
+                flags = before | {name: value for name, value in flags.items() if name == "too_long"}
             else:
                 skips += prices.SKIP_NEEDED + unstepped
                 needed += 1
@@ -263,7 +281,7 @@ class Beam(Weighing):
 
     def _child(
         self, story: Story, place: int, at_ms: int, stretch: Stretch, price: float,
-        flags: dict[str, tuple[int, float]], gap_ms: int,
+        flags: dict[str, tuple[int, float]], gap_ms: int, behind_ms: int | None = None,
     ) -> Story:  # fmt: skip
         phases = self.chart.programmes[story.programme].phases
         phase = phases[place] if place < len(phases) else None
@@ -279,7 +297,9 @@ class Beam(Weighing):
         skipped = list(story.skipped)
         room_ms, at = gap_ms, at_ms - gap_ms
         for k in range(story.now.place + 1, place):
-            if gap_ms and phases[k].min_ms <= room_ms + 2_000:
+            if behind_ms is not None and k == story.now.place + 1:
+                past.append(stuck.split(left, k, behind_ms))
+            elif gap_ms and phases[k].min_ms <= room_ms + 2_000:
                 room_ms -= phases[k].min_ms
                 unseen = Stay(k, at, at, stretch.start_mwms, min(at + phases[k].min_ms, at_ms), stretch.start_mwms)
                 unseen.unseen = True
@@ -295,25 +315,21 @@ class Beam(Weighing):
         child.past, child.skipped = tuple(past), tuple(skipped)
         child.odd = (*story.odd, left) if left.is_odd() else story.odd
         child.rested_ms = story.rested_ms + left.paused_ms
-        child.now.stepped = at_ms == stretch.level_ms and self._stepped(phases, place, story.now.place, stretch)
+        child.known = story.believed()
+        if behind_ms is not None:
+            child.now.alike = False
+        child.now.stepped = self._stepped(story, phase, stretch, at_ms, child.known)
         child.familiar, child.turned = dict(story.familiar), story.turned
-        child.known = story.known
-        if left.suspects:
-            child.known |= {
-                f for f, s in left.suspects.items() if s.paid >= story.price_in_full(f) * 0.99 and f[1] >= 0
-            }
         return child
 
-    def _stepped(self, phases: tuple[PhaseModel, ...], place: int, before: int, stretch: Stretch) -> bool:
-        """Whether the level stands above the one before by what the phase's own parts draw, a stroke with them."""
-        if place >= len(phases) or before >= len(phases):
+    def _stepped(
+        self, story: Story, here: PhaseModel | None, stretch: Stretch, at_ms: int, believed: frozenset[Fault]
+    ) -> bool:
+        """Whether a phase that begins now begins with its own parts' step."""
+        before = story.phase
+        if here is None or before is None or at_ms != stretch.level_ms:
             return False
-        old, step_w = phases[before].mask, stretch.level_w - stretch.from_w
-        own_w = sum(self.chart.parts[i].expected_w(stretch.volts) for i in phases[place].on if not old >> i & 1)
-        strokes_w = [self.chart.parts[i].expected_w(stretch.volts) for i in phases[place].pulsing if not old >> i & 1]
-        return 0.5 * own_w < step_w < 1.6 * own_w + 5 or any(
-            0.5 * own_w + 0.25 * w < step_w < 1.6 * (own_w + w) + 5 for w in strokes_w
-        )
+        return stuck.stepped(self.levels, before, here, stretch, stuck.heaters(self.chart, believed))
 
     def begin(
         self, stretch: Stretch, price: float, inside: bool, before: Story | None = None, refund: float = 0.0

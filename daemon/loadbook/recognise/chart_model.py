@@ -100,6 +100,9 @@ class ChartModel:
     programmes: tuple[ProgrammeModel, ...]
     standby_w: float | None
     at_standby_w: float
+    resistive_mask: int
+    cold_w: float
+    """More than this only a heater draws."""
 
 
 def _mask(parts: tuple[int, ...]) -> int:
@@ -156,4 +159,6 @@ def chart_model(machine: Machine, limits: Limits) -> ChartModel:
         last = max((k for k, p in enumerate(phases) if not p.optional), default=-1)
         programmes.append(ProgrammeModel(programme.id, tuple(phases), sum(p.max_ms for p in phases), last))
     standby_w = machine.machine.standby_w
-    return ChartModel(parts, tuple(programmes), standby_w, limits.at_standby_w(standby_w))
+    resistive_mask = _mask(tuple(i for i, part in enumerate(parts) if part.resistive))
+    cold_w = 10.0 + sum(part.high_w for part in parts if not part.resistive)
+    return ChartModel(parts, tuple(programmes), standby_w, limits.at_standby_w(standby_w), resistive_mask, cold_w)

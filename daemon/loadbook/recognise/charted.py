@@ -209,6 +209,7 @@ class Charted(CycleLife):
             "stretch": None if stretch is None else asdict(stretch),
             "stories": [story.save() for story in self.beam.stories],
             "totals": list(self.beam.totals),
+            "resistive": levels.resistive.save(),
             "base": [levels.base_w, levels.base_seen, levels.resolution_w, [list(x) for x in levels.usual_w.items()]],
             "parts": self.parts.save(),
             "alerts": self.alerts.save(),
@@ -228,6 +229,8 @@ class Charted(CycleLife):
         levels = self.beam.levels
         levels.base_w, levels.base_seen, levels.resolution_w, usual = state["base"]
         levels.usual_w = {i: w for i, w in usual}
+        if "resistive" in state:
+            levels.resistive.load(state["resistive"])
         self.parts.load(state["parts"])
         self.alerts.load(state["alerts"])
         return self

@@ -18,7 +18,7 @@ from loadbook.judge.verdicts import Verdicts
 from loadbook.machine import Machine
 from loadbook.recognise import prices
 from loadbook.recognise.beam import Beam
-from loadbook.recognise.chart_model import chart_model
+from loadbook.recognise.chart_model import PhaseModel, chart_model
 from loadbook.recognise.cycles import build_cycle
 from loadbook.recognise.hypothesis import Story
 from loadbook.recognise.levels import Levels
@@ -234,7 +234,7 @@ class CycleLife:
         old, beam = self.told, self.beam
         if old is None or old[2] == told[2]:
             return True  # the same phase: only which programme it belongs to has become known, or open again
-        limit = beam.totals[0] + SWITCH_MARGIN
+        limit = beam.totals[0] + SWITCH_MARGIN - 1e-3
         return all(
             s.start_ms != old[0] or t >= limit or (None if s.phase is None else s.phase.id) != old[2]
             for s, t in zip(beam.stories, beam.totals, strict=True)
@@ -353,4 +353,33 @@ class CycleLife:
         if at_ms > start_ms:
             self.watched_ms = at_ms
             self.parts.see(story.now.place, phase, option.mask, start_ms, at_ms, stretch)
+        self._learn_heater(story, phase, option, stretch, at_ms)
         return option
+
+    def _learn_heater(self, story: Story, phase: PhaseModel, option: Option, stretch: Stretch, at_ms: int) -> None:
+        """From the told story: what a heater draws, where all that draws beside it is known closely."""
+        levels = self.beam.levels
+        stood_ms = at_ms - max(stretch.start_ms, story.now.early_ms)
+        heater = option.mask & self.chart.resistive_mask
+        if stood_ms < LEARN_MS or stretch.n < 3 or not heater or heater & (heater - 1) or phase.band_w is not None:
+            return
+        part, others = heater.bit_length() - 1, option.mask & ~heater
+        if any(i != part and kind != "missing" for kind, i in option.faults):
+            return
+        own = stretch.level_w
+        for i in range(len(self.chart.parts)):
+            if others >> i & 1:
+                usual = levels.usual_w.get(i)
+                if usual is None or phase.pulsing_mask >> i & 1:
+                    return
+                own -= usual
+        strokes = phase.pulsing_mask & ~self.chart.resistive_mask
+        if strokes and part not in levels.resistive.known and not self._on_floor(story, stretch):
+            return
+        on_ms = at_ms - self.parts.on_ms.get(part, at_ms)
+        levels.learn_resistive(part, own, stretch.volts, stood_ms, on_ms)
+
+    @staticmethod
+    def _on_floor(story: Story, stretch: Stretch) -> bool:
+        """Whether a stroking motor that has turned beside the heater rests now."""
+        return story.now.strokes_beside and stretch.level_w <= story.now.floor_w * 1.005 + 3

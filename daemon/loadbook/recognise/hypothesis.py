@@ -140,6 +140,14 @@ class Story:
             price += -prices.STUCK_ON if self.now.stepped else prices.STILL_ON
         return price
 
+    def believed(self) -> frozenset[Fault]:
+        """The faults of parts that are as good as certain, here or in a phase behind."""
+        if not self.now.suspects:
+            return self.known
+        return self.known | {
+            f for f, s in self.now.suspects.items() if s.paid >= self.price_in_full(f) * 0.99 and f[1] >= 0
+        }
+
     def novelty(self, option: Option, level_w: float, pulsing: int, step_w: float) -> float:
         """What it costs in full that parts which were steady so far draw something else all at once: the more, the
         longer they were, and the further off it is; and where the step is what a part of the next phase draws.

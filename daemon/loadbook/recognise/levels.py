@@ -7,102 +7,27 @@ is possible; else by one fault: a part missing, outside its band, or drawing tha
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from math import exp, log
-from typing import NamedTuple
 
-from loadbook.judge.bands import Part
 from loadbook.recognise.chart_model import ChartModel, PhaseModel
+from loadbook.recognise.fits import Fit, Table, coarse
 from loadbook.recognise.options import NO_FIT_Z, Fault, Here, Option, Options
+from loadbook.recognise.resistive import Resistive
 
-SLACK = 0.04
-"""Recognition takes a resistive part this much beyond its band for healthy; judging is for ``judge``."""
 HIGHEST, HIGHEST_SMALL, SMALL_MOTOR_W = 2.1, 2.3, 100.0
 """A part that draws more than this many times its plate is not that part."""
-TOO_LITTLE_Z, STRETCH_Z = 1.6, 0.6
-KNOWN_SLOPE, KNOWN_Z = 2.0, 4.0
-"""Where all that would draw has been seen drawing alone, too little counts so many times as much, up to so much."""
-SMALL_W, SMALL_SHARE = 15.0, 0.4
-"""What the machine itself draws in a cycle (display, relays) would pass for a fraction of a small part, a valve: below
-this share of its plate it is not taken to be on."""
 LEARN_SHARE = 0.35
 """A part's usual draw is not learned from levels below this share of its plate: they may be something else."""
 TRICKLE_W = 14.0
 """A draw this small in a quiet phase is rather a vent, a relay or a valve's last drop than a fault."""
-BASE_MORE_W, SMALL_SUM_W = 2.5, 20.0
+BASE_MORE_W = 2.5
+LEVEL_TOL = 0.02
 CACHE = 4000
 """So many answers are kept, of a level in a phase."""
 
 
-def _coarse(watts: float) -> float:
-    """To the nearest twentieth: what was learned moves in steps, so that answers may be kept."""
-    return round(exp(round(log(watts) * 20) / 20), 3)
-
-
-class _Fit(NamedTuple):
-    """A set of parts that may draw together in a phase: within ``low`` and ``high``, usually ``usual``, all W."""
-
-    faults: tuple[Fault, ...]
-    mask: int
-    low: float
-    high: float
-    usual: float
-    varies: bool
-    known: bool
-    """All of them have been seen drawing alone."""
-
-    def far(self, own: float) -> float:
-        """How far-fetched: parts that would draw little of what their plate, or their past, says. A drum's motor
-        ``varies`` with its load."""
-        share = own / self.usual
-        if share < 0.55:
-            z = max(0.0, (0.35 if self.varies else 0.55) - share) * 4
-            return min(KNOWN_Z, z * KNOWN_SLOPE) if self.known and not self.varies else min(TOO_LITTLE_Z, z)
-        return min(STRETCH_Z, max(0.0, abs(share - 1) - 0.25) * 1.5 + 0.2 * abs(share - 1))
-
-
-@dataclass(slots=True)
-class _Table:
-    """Every part's figures at one voltage, W: what recognition lets it draw, its band, its plate, its usual draw."""
-
-    low: list[float]
-    high: list[float]
-    least: list[float]
-    band_low: list[float | None]
-    band_high: list[float]
-    expected: list[float]
-    usual: list[float]
-    known: list[bool]
-    """Its usual draw was seen, not taken from its plate."""
-
-    @classmethod
-    def of(cls, parts: tuple[Part, ...], usual_w: dict[int, float], volts: float | None) -> _Table:
-        table = cls([], [], [], [], [], [], [], [])
-        for i, part in enumerate(parts):
-            supply_least, supply_most = part.supply(volts)
-            least = part.rated_w * SMALL_SHARE if part.rated_w <= SMALL_W else part.least_w
-            low = least * supply_least
-            if part.resistive and part.low_w is not None:
-                low = part.low_w * supply_least * (1 - SLACK)
-            band_low, band_high = part.band(volts)
-            expected = part.expected_w(volts)
-            usual = usual_w.get(i)
-            if usual is None or part.resistive:
-                usual = expected
-            else:
-                usual = min(max(_coarse(usual), 0.2 * expected), 1.3 * expected)
-            table.low.append(low)
-            table.high.append(part.high_w * supply_most * (1 + SLACK))
-            table.least.append(least)
-            table.band_low.append(band_low)
-            table.band_high.append(band_high)
-            table.expected.append(expected)
-            table.usual.append(usual)
-            table.known.append(i in usual_w and not part.resistive)
-        return table
-
-
-_Learned = tuple[float, bool, float, tuple[tuple[int, float], ...]]
-"""All of what was learned that an answer depends on: the base, whether it was seen, the meter's steps, usual draws."""
+_Learned = tuple[float, bool, float, tuple[tuple[int, float], ...], tuple[tuple[int, float, float], ...]]
+"""All of what was learned that an answer depends on: the base, whether it was seen, the meter's steps, usual draws,
+heaters."""
 
 
 @dataclass(slots=True)
@@ -110,8 +35,8 @@ class _Kept:
     """Answers by phase, level and volts; the parts' figures by volts; sets of parts by phase and volts."""
 
     options: dict[tuple[int, int, int], Options] = field(default_factory=dict)
-    tables: dict[float | None, _Table] = field(default_factory=dict)
-    rows: dict[tuple[int, float | None], tuple[list[_Fit], list[_Fit]]] = field(default_factory=dict)
+    tables: dict[float | None, Table] = field(default_factory=dict)
+    rows: dict[tuple[int, float | None], tuple[list[Fit], list[Fit]]] = field(default_factory=dict)
 
 
 @dataclass(slots=True)
@@ -120,6 +45,7 @@ class Levels:
     ``motor_w`` what a motor alone was seen to draw."""
 
     chart: ChartModel
+    resistive: Resistive
     base_w: float = 1.5
     base_seen: bool = False
     usual_w: dict[int, float] = field(default_factory=dict)
@@ -136,7 +62,7 @@ class Levels:
     @classmethod
     def of(cls, chart: ChartModel) -> Levels:
         standby = chart.standby_w
-        return cls(chart, 1.5 if standby is None else standby)
+        return cls(chart, Resistive(chart.parts), 1.5 if standby is None else standby)
 
     def learn_resolution(self, resolution_w: float) -> None:
         """The meter's steps, as seen so far."""
@@ -167,7 +93,13 @@ class Levels:
         old = self.usual_w.get(part)
         new = drawn if old is None else 0.8 * old + 0.2 * drawn
         self.usual_w[part] = new
-        if old is None or _coarse(old) != _coarse(new):
+        if old is None or coarse(old) != coarse(new):
+            self._learned()
+
+    def learn_resistive(self, part: int, level_w: float, volts: float | None, stood_ms: int, on_ms: int) -> None:
+        """A heater was seen to draw what stands above the machine's own; ``on_ms``: for how long it has been on."""
+        drawn = level_w - self.base_w
+        if drawn > self.chart.parts[part].least_w and self.resistive.learn(part, drawn, volts, stood_ms, on_ms):
             self._learned()
 
     def base_more_w(self) -> float:
@@ -176,11 +108,12 @@ class Levels:
 
     def _learned(self) -> None:
         """Something else is known now: goes on with the answers that were made from just that."""
-        usual = tuple((i, _coarse(w)) for i, w in sorted(self.usual_w.items()))
+        usual = tuple((i, coarse(w)) for i, w in sorted(self.usual_w.items()))
         if len(self._all_kept) >= CACHE // 40:
             self._all_kept.clear()
             self._kept_n = 0
-        self._kept = self._all_kept.setdefault((self.base_w, self.base_seen, self.resolution_w, usual), _Kept())
+        key = (self.base_w, self.base_seen, self.resolution_w, usual, self.resistive.told())
+        self._kept = self._all_kept.setdefault(key, _Kept())
         self._here = None
 
     def usual(self, part: int, volts: float | None) -> float:
@@ -194,7 +127,7 @@ class Levels:
         """Every sensible explanation, the healthy ones first; never empty. Levels are told apart to about 1 %."""
         here = self._here
         if here is None or here.level_w != level_w or here.volts != volts:
-            here = self._here = Here.of(level_w, volts)
+            here = self._here = Here.of(level_w, volts, self.resistive)
         found = here.options.get(phase.number)
         if found is None:
             found = here.options[phase.number] = self._explained(phase, here)
@@ -204,7 +137,7 @@ class Levels:
         """How far-fetched the explanation without a fault is; more than anything where there is none."""
         here = self._here
         if here is None or here.level_w != level_w or here.volts != volts:
-            here = self._here = Here.of(level_w, volts)
+            here = self._here = Here.of(level_w, volts, self.resistive)
         found = here.healthy_z.get(phase.number)
         if found is None:
             tol, own = self._tol(here.coarse_w), here.coarse_w - self.base_w
@@ -239,7 +172,7 @@ class Levels:
         if least is None:
             options += self._off_band(phase, own, table)
         if least is None or least > 0.8:
-            options += [Option(r.faults, r.mask, r.far(own)) for r in rows[1] if r.low - tol <= own <= r.high + tol]
+            options += [Option(r.faults, r.mask, z) for r in rows[1] if (z := r.z(own, tol, 0.0)) is not None]
         if least is None and phase.quiet and own <= TRICKLE_W:
             options = [o for o in options if not any(kind == "unexpected" for kind, _ in o.faults)]
             options.append(Option((("trickle", self._small_part(phase, own, table)),), phase.on_mask, 0.0))
@@ -253,9 +186,9 @@ class Levels:
         return Options.of(sorted(best.values(), key=lambda o: (len(o.faults), o.z)))
 
     def _tol(self, level_w: float) -> float:
-        return 0.5 + 0.5 * self.resolution_w + 0.02 * level_w
+        return 0.5 + 0.5 * self.resolution_w + LEVEL_TOL * level_w
 
-    def _fit_rows_of(self, phase: PhaseModel, volts: float | None) -> tuple[list[_Fit], list[_Fit]]:
+    def _fit_rows_of(self, phase: PhaseModel, volts: float | None) -> tuple[list[Fit], list[Fit]]:
         """What the phase's sets of parts may draw at this voltage; and the same with one that does not belong."""
         found = self._kept.rows.get((phase.number, volts))
         if found is None:
@@ -263,7 +196,7 @@ class Levels:
             found = self._kept.rows[phase.number, volts] = self._rows(phase, table), self._foreign_rows(phase, table)
         return found
 
-    def _small_part(self, phase: PhaseModel, own: float, table: _Table) -> int:
+    def _small_part(self, phase: PhaseModel, own: float, table: Table) -> int:
         """The part not listed whose watts a small draw in a quiet phase has; -1 where it is none's."""
         near = [
             (abs(own / expected - 1), i)
@@ -272,10 +205,10 @@ class Levels:
         ]
         return min(near)[1] if near else -1
 
-    def _table(self, volts: float | None) -> _Table:
+    def _table(self, volts: float | None) -> Table:
         found = self._kept.tables.get(volts)
         if found is None:
-            found = self._kept.tables[volts] = _Table.of(self.chart.parts, self.usual_w, volts)
+            found = self._kept.tables[volts] = Table.of(self.chart.parts, self.usual_w, self.resistive, volts)
         return found
 
     def _sets(self, phase: PhaseModel) -> list[tuple[tuple[Fault, ...], tuple[int, ...], int]]:
@@ -295,7 +228,7 @@ class Levels:
             ]
         return found
 
-    def _fits(self, phase: PhaseModel, own: float, tol: float, rows: list[_Fit], level_w: float) -> list[Option]:
+    def _fits(self, phase: PhaseModel, own: float, tol: float, rows: list[Fit], level_w: float) -> list[Option]:
         """All needed parts with any of the pulsing ones; and with needed ones missing."""
         options, more = [], self.base_more_w()
         for row in rows:
@@ -306,11 +239,11 @@ class Levels:
                         options.append(Option((("idle", -1),), 0, z))
                     if len(row.faults) < 2:
                         options.append(Option(row.faults, 0, z))
-            elif row.low - tol <= own <= row.high + tol + (more if row.high < SMALL_SUM_W else 0.0):
-                options.append(Option(row.faults, row.mask, row.far(own)))
+            elif (far := row.z(own, tol, more)) is not None:
+                options.append(Option(row.faults, row.mask, far))
         return options
 
-    def _rows(self, phase: PhaseModel, table: _Table) -> list[_Fit]:
+    def _rows(self, phase: PhaseModel, table: Table) -> list[Fit]:
         """Every set of the phase's parts, with what it may draw at this voltage."""
         rows = []
         for missing, drawing, mask in self._sets(phase):
@@ -322,8 +255,24 @@ class Levels:
                 high += sum(table.least[i] for _, i in missing)
             varies = any(mask >> i & 1 and self.chart.parts[i].nature == "motor" for i in phase.pulsing)
             known = bool(drawing) and all(table.known[i] for i in drawing)
-            rows.append(_Fit(missing, mask, low, high, sum(table.usual[i] for i in drawing), varies, known))
+            usual = sum(table.usual[i] for i in drawing)
+            rows.append(self._firm(Fit(missing, mask, low, high, usual, varies, known), drawing, table))
         return rows
+
+    def _firm(self, row: Fit, drawing: tuple[int, ...], table: Table, near_usual: tuple[int, ...] = ()) -> Fit:
+        """The same, its heaters taken for what they are known to draw. ``near_usual``: parts of which the row says no
+        more than that they draw about what is usual."""
+        heaters = [i for i in drawing if table.firm[i]]
+        if not heaters:
+            return row
+        low, high = row.low, row.high
+        for i in heaters:
+            firm = table.firm[i]
+            low += firm - (firm * 0.75 if i in near_usual else table.low[i])
+            high += firm - (min(firm * 1.25, table.high[i]) if i in near_usual else table.high[i])
+        firm = sum(table.firm[i] for i in heaters)
+        tol = sum(self.resistive.tolerance_w(i) for i in heaters) - LEVEL_TOL * firm
+        return row._replace(firm=firm, firm_low=low, firm_high=high, firm_tol=tol)
 
     def _by_band(self, phase: PhaseModel, level_w: float, tol: float) -> list[Option]:
         """A phase with a band of its own for the whole machine: within it, all is well."""
@@ -334,7 +283,7 @@ class Levels:
             return [] if self.at_standby(level_w) else [Option((("phase_low", -1),), phase.mask, 0.3)]
         return [Option((), phase.mask, 0.0)]
 
-    def _off_band(self, phase: PhaseModel, own: float, table: _Table) -> list[Option]:
+    def _off_band(self, phase: PhaseModel, own: float, table: Table) -> list[Option]:
         """One part of the phase outside its band explains the level."""
         options = []
         for missing, drawing, mask in self._sets(phase):
@@ -350,22 +299,27 @@ class Levels:
                     options.append(Option((("high", i),), mask, 0.3 * (drawn / expected - 1)))
         return options
 
-    def _foreign_rows(self, phase: PhaseModel, table: _Table) -> list[_Fit]:
-        """The phase's parts, and one that does not belong."""
+    def _foreign_rows(self, phase: PhaseModel, table: Table) -> list[Fit]:
+        """The phase's parts, and one that does not belong. Beside a known heater that was not switched off they draw
+        as they like; beside a part that hides them, near what is usual."""
         rows = []
         for missing, drawing, mask in self._sets(phase):
             if missing:
                 continue
-            lows = highs = 0.0
-            for k in drawing:
-                lows += table.usual[k] * 0.75
-                highs += min(table.usual[k] * 1.25, table.high[k])
+            lows = sum(table.low[k] for k in drawing)
+            highs = sum(table.high[k] for k in drawing)
+            usual_lows = sum(table.usual[k] for k in drawing) * 0.75
+            usual_highs = sum(min(table.usual[k] * 1.25, table.high[k]) for k in drawing)
+            varies = any(mask >> i & 1 and self.chart.parts[i].nature == "motor" for i in phase.pulsing)
             for i in range(len(self.chart.parts)):
                 if not phase.mask >> i & 1:
+                    firm = table.firm[i] > 0
+                    low = table.low[i] + (lows if firm else usual_lows)
+                    high = table.high[i] + (highs if firm else usual_highs)
                     usual = sum(table.usual[k] for k in (*drawing, i))
-                    low, high = table.low[i] + lows, table.high[i] + highs
                     known = all(table.known[k] for k in (*drawing, i))
-                    rows.append(_Fit((("unexpected", i),), mask | 1 << i, low, high, usual, False, known))
+                    row = Fit((("unexpected", i),), mask | 1 << i, low, high, usual, firm and varies, known)
+                    rows.append(self._firm(row, (*drawing, i), table, () if firm else drawing))
         return rows
 
     @staticmethod

@@ -10,6 +10,7 @@ from dataclasses import dataclass, field
 from typing import NamedTuple
 
 from loadbook.recognise import prices
+from loadbook.recognise.resistive import Resistive
 
 Fault = tuple[str, int]
 """What is wrong, and with which part (-1: no part): one of the kinds in ``prices``."""
@@ -30,6 +31,11 @@ class Option(NamedTuple):
     def price(self) -> float:
         """What it costs once its faults are certain."""
         return self.z * 0.5 + sum(prices.PRICE[kind] for kind, _ in self.faults)
+
+    def price_knowing(self, believed: frozenset[Fault]) -> float:
+        """The same, where some faults are believed already."""
+        faults = sum(prices.PRICE[f[0]] * (prices.AGAIN if f in believed else 1.0) for f in self.faults)
+        return self.z * 0.5 + faults
 
 
 class Options(tuple[Option, ...]):
@@ -67,7 +73,7 @@ NO_FIT_Z = 1e9
 @dataclass(slots=True)
 class Here:
     """The level that was asked for last, and the answers by phase. Levels are told apart to about 1 % (``coarse_w``),
-    volts to two (``coarse_v``); ``key`` names both."""
+    beside a known heater to 4 W, volts to two (``coarse_v``): the heater's share of the level is moved to those."""
 
     level_w: float
     volts: float | None
@@ -78,9 +84,13 @@ class Here:
     healthy_z: dict[int, float] = field(default_factory=dict)
 
     @classmethod
-    def of(cls, level_w: float, volts: float | None) -> Here:
-        step = 0.25 if level_w < 25 else 1.0 if level_w < 100 else 4.0 if level_w < 1000 else 12.0
-        steps = int(level_w / step + 0.5)
+    def of(cls, level_w: float, volts: float | None, resistive: Resistive) -> Here:
         pairs_v = -1 if volts is None else int(volts / 2 + 0.5)
+        coarse_v = None if pairs_v < 0 else pairs_v * 2.0
+        beside = resistive.beside(level_w, volts)
+        at_v_w = level_w if beside is None else resistive.at_volts(level_w, volts, coarse_v, beside)
+        fine = beside is not None or level_w < 1000
+        step = 0.25 if level_w < 25 else 1.0 if level_w < 100 else 4.0 if fine else 12.0
+        steps = int(at_v_w / step + 0.5)
         key = (steps + 10_000 * int(step * 4), pairs_v)
-        return cls(level_w, volts, steps * step, None if pairs_v < 0 else pairs_v * 2.0, key)
+        return cls(level_w, volts, steps * step, coarse_v, key)

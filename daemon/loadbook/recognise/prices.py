@@ -86,6 +86,8 @@ STROKE_AFTER_END = 9.0
 """A stroke after the end that the last phase explains: it has rather not ended."""
 AFTER_END_DOUBLE, STRONG_W = 2.0, 40.0
 """For a minute of a motor or a heater after the end, and for every doubling: no lamp or display draws so much."""
+AFTER_END_HEATS = 14.0
+"""Likewise, where only a heater can draw so much: what is through does not heat."""
 BLIP_AFTER_END = 1.0
 """One reading of a stroke after the end: an anti-crease tumble read by a slow meter."""
 MARGIN = 4.0

@@ -74,6 +74,8 @@ class Stay:
     """The lowest level of it, with all its parts on: what stands above is a pulsing motor's."""
     alone_mask: int = 0
     """Parts that were seen drawing alone: no other's draw can have passed for theirs."""
+    strokes_beside: bool = False
+    """Strokes have been seen to stand on it."""
     least_told: bool = False
     most_told: bool = False
     action_ms: int = 0

@@ -255,7 +255,7 @@ class Weighing:
         """The explanation, its motor on or off as the level stands above the phase's floor or on it."""
         floor_w = story.now.floor_w
         motor = self._beside_heater(phase, option) if floor_w else None
-        if motor is None:
+        if motor is None or self.levels.resistive.all_known(option.mask & self.chart.resistive_mask):
             return option
         on = level_w - floor_w > 0.8 * self.chart.parts[motor].least_w
         mask = option.mask | 1 << motor if on else option.mask & ~(1 << motor)
@@ -271,7 +271,8 @@ class Weighing:
 
     def after_end(self, story: Story, stretch: Stretch, ms: int) -> float:
         """What it costs that the machine draws for ``ms`` though its programme is through."""
-        cost = AFTER_END_PRICE * prices.due("unexpected", ms / 1000)
+        heats = stretch.level_w > self.chart.cold_w
+        cost = (prices.AFTER_END_HEATS if heats else AFTER_END_PRICE) * prices.due("unexpected", ms / 1000)
         if stretch.level_w > prices.STRONG_W:
             cost += prices.AFTER_END_DOUBLE * log2(1 + ms / AFTER_END_MS)
         if cost < prices.STROKE_AFTER_END and ms >= SHORT_MS and self.goes_on(story, stretch):

@@ -1,0 +1,69 @@
+"""A heater that was not switched off: how later phases look beside it, and which of them may have run unnoticed.
+
+Pure. A heater whose watts are known (``resistive``) hides nothing: the next phase's pump or valve stands on it.
+"""
+
+from __future__ import annotations
+
+from loadbook.recognise.chart_model import ChartModel, PhaseModel
+from loadbook.recognise.hypothesis import Story
+from loadbook.recognise.levels import Levels
+from loadbook.recognise.options import Fault
+from loadbook.recognise.stay import Stay
+from loadbook.recognise.weighing import Stretch
+
+STILL_ON = 0.97
+"""A level this near to what heaters are known to draw, or above, has them on."""
+
+
+def heaters(chart: ChartModel, believed: frozenset[Fault]) -> int:
+    """The heaters that are believed not to have been switched off, as a mask."""
+    return sum(1 << i for kind, i in believed if kind == "unexpected" and chart.resistive_mask >> i & 1)
+
+
+def left_on(levels: Levels, phase: PhaseModel, stretch: Stretch, at_ms: int) -> int:
+    """The heaters of the phase, as a mask, where they are known and something else has come on or off beside them:
+    had they not been switched off, phases that are over would have looked like this one."""
+    mask = phase.heater_mask
+    if not mask or at_ms != stretch.level_ms or not levels.resistive.all_known(mask):
+        return 0
+    firm_w = levels.resistive.sum_w(mask, stretch.volts)
+    return mask if min(stretch.level_w, stretch.from_w) > STILL_ON * firm_w > 0 else 0
+
+
+def hidden_ms(story: Story, phase: PhaseModel, later: PhaseModel, stuck: int, at_ms: int) -> int | None:
+    """When the next phase may have begun unnoticed, beside heaters that stayed on: the one before it held as long as
+    it might. None where it cannot have run."""
+    if later.mask & stuck or later.mask | stuck != phase.mask:
+        return None
+    least_ms = story.now.early_ms + story.now.paused_ms + phase.min_ms
+    most_ms = story.now.late_ms + story.now.paused_ms + phase.max_ms
+    start_ms = min(most_ms, at_ms - later.min_ms)
+    return start_ms if least_ms <= start_ms else None
+
+
+def split(left: Stay, place: int, start_ms: int) -> Stay:
+    """The later part of a stay that is over, as a phase of its own; the stay then ends where that begins."""
+    hidden = left.copy()
+    share = (start_ms - left.early_ms) / max((left.end_ms or start_ms) - left.early_ms, 1)
+    left.end_ms, left.end_mwms = start_ms, left.start_mwms + int((left.end_mwms - left.start_mwms) * share)
+    hidden.place, hidden.early_ms, hidden.late_ms, hidden.alike = place, start_ms, start_ms, False
+    hidden.start_mwms, hidden.paused_ms, hidden.late_mwms = left.end_mwms, 0, -1
+    hidden.suspects, hidden.flags = {}, {}
+    return hidden
+
+
+def stepped(levels: Levels, before: PhaseModel, here: PhaseModel, stretch: Stretch, stuck: int) -> bool:
+    """Whether the level stands above the one before by what the phase's own parts draw, a stroke with them; or above
+    heaters that are known and were not switched off. ``stuck``: which of them are known for that, as a mask."""
+    parts, old, step_w = levels.chart.parts, before.mask, stretch.level_w - stretch.from_w
+    own_w = sum(parts[i].expected_w(stretch.volts) for i in here.on if not old >> i & 1)
+    on = before.heater_mask & ~here.mask | stuck
+    if on and own_w > 5 and levels.resistive.all_known(on):
+        beside_w = stretch.level_w - levels.base_w - levels.resistive.sum_w(on, stretch.volts)
+        if 0.5 * own_w < beside_w < 1.6 * own_w + 5:
+            return True
+    strokes_w = [parts[i].expected_w(stretch.volts) for i in here.pulsing if not old >> i & 1]
+    return 0.5 * own_w < step_w < 1.6 * own_w + 5 or any(
+        0.5 * own_w + 0.25 * w < step_w < 1.6 * (own_w + w) + 5 for w in strokes_w
+    )
