@@ -20,10 +20,10 @@ from loadbook.judge.supply import Breach, Impedance, frequency_mean, voltage_mea
 from loadbook.machine import Machine
 from loadbook.reading import HOLD_MS, Reading, Series
 from loadbook.recognise.choose import restore_tracker, tracker_for
-from loadbook.recognise.chunk import Chunk, thousandths
+from loadbook.recognise.chunk import Chunk
 from loadbook.recognise.plateau import BLIP, CHANGED, FINE_FROM_MW, OUTSIDE, PlateauFinder
 from loadbook.recognise.state_told import StateTold
-from loadbook.recognise.totals import NO_VALUE, Totals, mean_volts_amps
+from loadbook.recognise.totals import NO_VALUE, Totals, lately_v, mean_volts_amps
 from loadbook.recognise.track import NEVER_MS, Moment
 
 CHUNK = 1 << 16
@@ -112,7 +112,7 @@ class Assessor:
             return events
         chunk = Chunk(series)
         stops = chunk.flips(self.gone_mv, self._zero_mw, self._gone)
-        breaches = self._supply(chunk, series)
+        breaches = chunk.breaches(series, self.voltage, self.frequency, self.gone_mv)
         if breaches:
             stops = sorted({*stops, *(chunk.first_at_or_after(b.at_ms, 0) for b in breaches)})
         at, last, finder = 0, len(chunk), self.finder
@@ -129,16 +129,6 @@ class Assessor:
             events += self._step(*chunk.row(at))
             at += 1
         return events
-
-    def _supply(self, chunk: Chunk, series: Series) -> list[Breach]:
-        """What the running means of voltage and frequency find in a chunk, in order of time."""
-        supplied = chunk.volts > self.gone_mv
-        breaches = self.voltage.add_column(chunk.at_ms[supplied], chunk.volts[supplied])
-        if series.frequency_hz is not None:
-            hz = thousandths(series.frequency_hz)
-            there = (hz > 0) & (supplied | (chunk.volts == NO_VALUE))
-            breaches += self.frequency.add_column(chunk.at_ms[there], hz[there])
-        return sorted(breaches, key=lambda b: b.at_ms)
 
     def _skip(self, chunk: Chunk, at: int, last: int, stops: list[int]) -> int:
         """Takes as many readings as only add to the sums; returns the index of the next that needs a look."""
@@ -202,14 +192,9 @@ class Assessor:
         volts_n = totals.volts_n - self._volts_start[1]
         level.volts = (totals.volts_mv - self._volts_start[0]) / volts_n / 1000 if volts_n else None
         if finder.beside_heater:
-            level.volts = self._volts_lately(finder.start_ms, totals.at_ms) or level.volts
+            level.volts = lately_v(self._recent, finder.start_ms, totals.at_ms) or level.volts
         level.resolution_w = self._resolution_mw / 1000
         return level
-
-    def _volts_lately(self, first_ms: int, last_ms: int) -> float | None:
-        """The mean of the last few voltages in a time; the level of a heater follows the supply."""
-        volts = [r[2] for r in self._recent if first_ms <= r[0] <= last_ms]
-        return sum(volts) / len(volts) / 1000 if volts else None
 
     def _changed(self, before_ms: int) -> list[Event]:
         totals, finder, level = self.totals, self.finder, self._level
@@ -219,7 +204,7 @@ class Assessor:
         volts_n = self._out[2] - self._volts_start[1]
         level.from_volts = (self._out[1] - self._volts_start[0]) / volts_n / 1000 if volts_n else None
         if finder.fine and finder.from_mw >= FINE_FROM_MW:
-            level.from_volts = self._volts_lately(level.start_ms, finder.start_ms - 1) or level.from_volts
+            level.from_volts = lately_v(self._recent, level.start_ms, finder.start_ms - 1) or level.from_volts
         level.start_energy_mwms, self._volts_start = self._out[0], (self._out[1], self._out[2])
         level.from_w, level.from_n = finder.from_mw / 1000, finder.from_n
         self._step_start()

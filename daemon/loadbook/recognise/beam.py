@@ -77,7 +77,7 @@ class Beam(Weighing):
         self._alike(story, stretch, end)
         options = self.levels.explain(phase, stretch.level_w, stretch.volts)
         stood_ms = self.stood_ms(story, stretch)
-        step_w = stretch.level_w - stretch.from_w
+        step_w = stretch.step_w
         option, cost = story.choose(options, end_ms - start_ms, stretch.level_w, phase.pulsing_mask, stood_ms, step_w)
         if end_ms - start_ms >= SHORT_MS and self._beside_heater(phase, option) is not None:
             floor_w = story.now.floor_w
@@ -152,7 +152,7 @@ class Beam(Weighing):
         phases = self.chart.programmes[story.programme].phases
         leaving, flags = self._leave(story, phase, at_ms, gap_ms)
         skips, hidden_ms, needed = 0.0, 0, story.left_out
-        stepped = at_ms == stretch.level_ms and abs(stretch.level_w - stretch.from_w) > 0.15 * stretch.level_w + 5
+        stepped = at_ms == stretch.level_ms and abs(stretch.step_w) > 0.15 * stretch.level_w + 5
         ripe = story.most_ms(at_ms) >= phase.min_ms
         standby = self.levels.at_standby(stretch.level_w)
         unstepped = prices.SKIP_UNSTEPPED if at_ms > stretch.level_ms and not gap_ms else 0.0
@@ -222,8 +222,7 @@ class Beam(Weighing):
     def _explains(self, story: Story, phase: PhaseModel, stretch: Stretch) -> tuple[Option, float]:
         """How the story's own phase explains the level, should it last."""
         options = self.levels.explain(phase, stretch.level_w, stretch.volts)
-        step_w = stretch.level_w - stretch.from_w
-        return story.choose(options, FULL_MS, stretch.level_w, phase.pulsing_mask, step_w=step_w)
+        return story.choose(options, FULL_MS, stretch.level_w, phase.pulsing_mask, step_w=stretch.step_w)
 
     @staticmethod
     def _prepay(child: Story, options: Options) -> None:

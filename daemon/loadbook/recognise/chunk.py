@@ -10,6 +10,7 @@ from bisect import bisect_left
 import numpy as np
 import numpy.typing as npt
 
+from loadbook.judge.supply import Breach, RunningMean
 from loadbook.reading import HOLD_MS, Column, Series
 from loadbook.recognise.plateau import LOOK_ONE_BY_ONE, IntColumn, Powers
 from loadbook.recognise.totals import NO_VALUE, Totals
@@ -58,6 +59,17 @@ class Chunk:
 
     def __len__(self) -> int:
         return len(self.times)
+
+    def breaches(self, series: Series, voltage: RunningMean, frequency: RunningMean, gone_mv: int) -> list[Breach]:
+        """What the running means of voltage and frequency find in it, in order of time. Below ``gone_mv`` there is no
+        supply to be judged."""
+        supplied = self.volts > gone_mv
+        found = voltage.add_column(self.at_ms[supplied], self.volts[supplied])
+        if series.frequency_hz is not None:
+            hz = thousandths(series.frequency_hz)
+            there = (hz > 0) & (supplied | (self.volts == NO_VALUE))
+            found += frequency.add_column(self.at_ms[there], hz[there])
+        return sorted(found, key=lambda b: b.at_ms)
 
     def row(self, at: int) -> tuple[int, int, int, int, int]:
         """Time, power, voltage, current, counter of one reading."""

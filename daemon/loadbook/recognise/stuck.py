@@ -56,7 +56,7 @@ def split(left: Stay, place: int, start_ms: int) -> Stay:
 def stepped(levels: Levels, before: PhaseModel, here: PhaseModel, stretch: Stretch, stuck: int) -> bool:
     """Whether the level stands above the one before by what the phase's own parts draw, a stroke with them; or above
     heaters that are known and were not switched off. ``stuck``: which of them are known for that, as a mask."""
-    parts, old, step_w = levels.chart.parts, before.mask, stretch.level_w - stretch.from_w
+    parts, old, step_w = levels.chart.parts, before.mask, stretch.step_w
     own_w = sum(parts[i].expected_w(stretch.volts) for i in here.on if not old >> i & 1)
     on = before.heater_mask & ~here.mask | stuck
     if on and own_w > 5 and levels.resistive.all_known(on):

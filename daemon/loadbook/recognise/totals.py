@@ -5,6 +5,7 @@ Pure. Units: mW, ms, mV, and energy in mW·ms; the meter's counter in tenths of 
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import asdict, dataclass
 from typing import Any
 
@@ -54,3 +55,9 @@ def mean_volts_amps(readings: list[tuple[int, int, int, int]]) -> tuple[float, f
     volts = sum(r[2] for r in readings) / len(readings) / 1000
     amps = sum(r[3] / 1000 if r[3] != NO_VALUE else r[1] / max(r[2], 1) for r in readings) / len(readings)
     return volts, amps
+
+
+def lately_v(readings: Iterable[tuple[int, int, int, int]], first_ms: int, last_ms: int) -> float | None:
+    """Mean V of those readings that lie in a time; None where none do. What a heater draws follows the supply."""
+    volts = [r[2] for r in readings if first_ms <= r[0] <= last_ms]
+    return sum(volts) / len(volts) / 1000 if volts else None

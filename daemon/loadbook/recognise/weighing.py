@@ -57,6 +57,11 @@ class Stretch:
     void: bool = False
     """Nothing may be concluded from it: the supply is away."""
 
+    @property
+    def step_w(self) -> float:
+        """By how much it stands above the level before."""
+        return self.level_w - self.from_w
+
 
 @dataclass(slots=True)
 class Weighing:
@@ -294,7 +299,7 @@ class Weighing:
             stretch.level_w,
             phase.pulsing_mask,
             self.stood_ms(story, stretch),
-            stretch.level_w - stretch.from_w,
+            stretch.step_w,
         )
         return self._told_apart(story, phase, option, stretch.level_w), cost, ms
 
