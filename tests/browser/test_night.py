@@ -110,8 +110,8 @@ class Waiting(Player):
         self._start_ms = self._clock.mono_ms()
         self.begun = True
 
-    def row(self) -> int | None:
-        return super().row() if self.begun else 0
+    def stands(self) -> tuple[int, int] | None:
+        return super().stands() if self.begun else (0, 0)
 
 
 def answer(url: str) -> dict:
