@@ -202,7 +202,7 @@ def _put_faults(log: Labelled, machine: Machine, row: Row, faults: tuple[str, ..
             continue
         got = put(log)
         if got:
-            score_fault(f"{log.name}--{fault}", [got[1]], got[0].series, machine, row)
+            score_fault(f"{log.name}--{fault}", got[1], got[0].series, machine, row)
 
 
 def table(rows: list[tuple[str, Row]], title: str, tell: bool) -> None:

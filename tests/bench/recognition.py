@@ -143,6 +143,7 @@ def main() -> None:
     parser.add_argument("--quiet", action="store_true", help="only the tables")
     parser.add_argument("--real", type=Path, help="folder with labelled real traces")
     parser.add_argument("--charts", type=Path, help="their machine files and map.json (default: the same folder)")
+    parser.add_argument("--as-labelled", action="store_true", help="phases begin as labelled, not as their parts show")
     parser.add_argument("--learned", action="store_true", help="instead: charts learned from a few good cycles")
     parser.add_argument("--learn-from", type=int, default=3, help="so many good cycles")
     parser.add_argument("--no-chart", action="store_true", help="also: cycles and looks without a chart")
@@ -170,7 +171,7 @@ def main() -> None:
     if args.real:
         from reallogs import real_scores  # noqa: PLC0415
 
-        real = real_scores(args.real, args.charts or args.real, None if args.quiet else tell)
+        real = real_scores(args.real, args.charts or args.real, None if args.quiet else tell, args.as_labelled)
         fault_table([f for s in real for f in s.faults])
         table(real, "real traces, hand labels; faults put into the traces")
     if args.no_chart:
