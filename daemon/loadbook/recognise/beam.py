@@ -13,9 +13,9 @@ from loadbook.recognise import prices, stuck
 from loadbook.recognise.chart_model import GRACE_MS, PhaseModel
 from loadbook.recognise.hypothesis import SHORT_MS, Story
 from loadbook.recognise.options import Fault, Option, Options
+from loadbook.recognise.rivals import CHEAPER, Key, Rivals, key_of
 from loadbook.recognise.stay import Stay, Suspect
 from loadbook.recognise.weighing import (
-    BELIEVED,
     FAULTY_ROOM,
     FULL_MS,
     MOTOR_STAGES,
@@ -23,9 +23,6 @@ from loadbook.recognise.weighing import (
     Weighing,
 )
 
-Key = tuple[int, int, int, int, bool]
-"""What a story tells: programme, place, cycle, how many phases it left out or turned round, whether it believes in a
-fault now. Of two that tell the same the cheaper is kept."""
 NEAR_BEST = 12.0
 """A phase may have run unnoticed in a story that is so much better than a hopeless one."""
 BESIDE = 1
@@ -117,8 +114,7 @@ class Beam(Weighing):
         """Every story may go on to a later phase at ``at_ms``; ``gap_ms`` of silence before it may hide phases.
         ``now_ms`` is the time now; ``again``: only where the story's own explanation has gone bad."""
         children: list[Story] = []
-        told: dict[Key, float] = {}
-        costs: list[float] = []
+        rivals, tried = Rivals(self, now_ms), False
         hopeless = min((self._weigh_one(s, stretch, now_ms) for s in self.stories), default=0.0) + prices.HOPELESS
         for story in self.stories:
             phase = story.phase
@@ -128,14 +124,10 @@ class Beam(Weighing):
             stays += self.time_cost(story, story.now.late_ms, now_ms, option.mask)
             if again and stays < prices.PATTERN:
                 continue
-            if not costs:
-                costs = [s.score + self.time_cost(s, s.now.late_ms, now_ms) for s in self.stories]
-                for one, cost in zip(self.stories, costs, strict=True):
-                    key = self._key(one)
-                    told[key] = min(cost, told.get(key, cost))
-            children += self._children(story, phase, stretch, at_ms, stays, gap_ms, told, hopeless - story.score)
-        if children or not again:
-            self.add(children, now_ms, costs)
+            tried = True
+            children += self._children(story, phase, stretch, at_ms, stays, gap_ms, rivals, hopeless - story.score)
+        if children or not (again or tried):
+            self.add(children, now_ms, rivals.costs)
 
     def _children(
         self,
@@ -145,12 +137,14 @@ class Beam(Weighing):
         at_ms: int,
         stays: float,
         gap_ms: int,
-        told: dict[Key, float],
+        rivals: Rivals,
         hopeless: float,
     ) -> Iterable[Story]:
-        """``told`` is what the stories cost by what they tell; for ``hopeless`` more than now one would be given up."""
-        phases = self.chart.programmes[story.programme].phases
+        """For ``hopeless`` more than now a story would be given up."""
         leaving, flags = self._leave(story, phase, at_ms, gap_ms)
+        if leaving + prices.NEXT_PHASE > hopeless:
+            return
+        phases = self.chart.programmes[story.programme].phases
         skips, hidden_ms, needed = 0.0, 0, story.left_out
         stepped = at_ms == stretch.level_ms and abs(stretch.step_w) > 0.15 * stretch.level_w + 5
         ripe = story.most_ms(at_ms) >= phase.min_ms
@@ -164,28 +158,29 @@ class Beam(Weighing):
             whole = leaving + skips + prices.NEXT_PHASE
             if whole > prices.HOPELESS or whole > hopeless:
                 break
-            rival = told.get((story.programme, place, story.start_ms, needed, False))
-            dear = rival is not None and story.score + whole >= rival - 0.05
+            key = (story.programme, place, story.start_ms, needed, False)
             if place == len(phases):
-                if standby and not dear and needed == story.left_out:
+                if standby and needed == story.left_out and not rivals.beat(key, story.score + whole):
                     if phase.on and not gap_ms and story.standby_ms is not None:  # what stood still since has not run
                         ended_ms = min(at_ms, max(story.standby_ms, story.now.early_ms + 1))
                         leaving, flags = self._leave(story, phase, ended_ms, gap_ms)
                         whole = leaving + skips + prices.NEXT_PHASE
                     yield self._child(story, place, at_ms, stretch, whole, flags, gap_ms)
                 break
-            own_step = self._stepped(story, phases[place], stretch, at_ms, believed)
-            room = FAULTY_ROOM if ripe and (stepped or own_step or rested) else 3.5
-            if behind_ms is not None and not own_step:
+            here, room = phases[place], 3.5
+            if behind_ms is not None and not self._stepped(story, here, stretch, at_ms, believed):
                 break  # nothing shows that a phase has run unnoticed
+            if ripe and skips < 2.0 and (stepped or rested or self._stepped(story, here, stretch, at_ms, believed)):
+                room = FAULTY_ROOM
             # only a level that fits is looked at closely where no fault could be cheap enough
-            if not dear and (
+            if (
                 (skips < 2.0 and whole + prices.LEAST_PRICE < stays + room)
-                or self.levels.healthy_z(phases[place], stretch.level_w, stretch.volts) * 0.5 < 1.0
-            ):
-                options = self.levels.explain(phases[place], stretch.level_w, stretch.volts)
+                or self.levels.healthy_z(here, stretch.level_w, stretch.volts) * 0.5 < 1.0
+            ) and not rivals.beat(key, story.score + whole):
+                options = self.levels.explain(here, stretch.level_w, stretch.volts)
                 price = options.price if not believed else min(o.price_knowing(believed) for o in options)
-                if own_step and any(kind == "unexpected" for kind, _ in options[0].faults):
+                beside = any(kind == "unexpected" for kind, _ in options[0].faults)
+                if beside and self._stepped(story, here, stretch, at_ms, believed):
                     price -= prices.STUCK_ON
                 swaps = at_ms > stretch.level_ms and not gap_ms and self._swaps(story, phase, options, stretch)
                 no_step = prices.NO_STEP if swaps else 0.0
@@ -200,15 +195,15 @@ class Beam(Weighing):
                     yield child
             if story.came_early(place):
                 continue  # it has come already, before its time
-            hidden_ms += phases[place].min_ms
+            hidden_ms += here.min_ms
             if gap_ms and hidden_ms <= gap_ms + 2_000:
                 skips += prices.SKIP_UNSEEN
-            elif phases[place].optional:
+            elif here.optional:
                 skips += prices.SKIP_OPTIONAL
             elif (
                 left_on
                 and place == story.now.place + 1
-                and (behind_ms := stuck.hidden_ms(story, phase, phases[place], left_on, at_ms)) is not None
+                and (behind_ms := stuck.hidden_ms(story, phase, here, left_on, at_ms)) is not None
             ):
                 skips += prices.SKIP_UNSEEN
                 leaving, before = self._leave(story, phase, behind_ms, 0)
@@ -371,30 +366,22 @@ class Beam(Weighing):
             if self.levels.explain(phase, stretch.level_w, stretch.volts).healthy is None:
                 story.score, story.refund = story.score - story.refund, 0.0
 
-    @staticmethod
-    def _key(story: Story) -> Key:
-        suspects = story.now.suspects
-        faulty = bool(suspects) and any(s.paid > BELIEVED for s in suspects.values())
-        return story.programme, story.now.place, story.start_ms, story.left_out, faulty
-
     def add(self, children: list[Story], at_ms: int, costs: Sequence[float] = ()) -> None:
         """Takes in new stories. Of those that tell the same the cheapest is kept, and that which would be the cheapest
         were its phase left now: one that began earlier need not last any longer. To be followed by ``weigh``.
         ``costs``: what the old ones cost now, where that is known."""
-        if costs and not children:
-            return
         best: dict[Key, list[tuple[float, float, Story]]] = {}
         known = len(costs)
         for k, story in enumerate((*self.stories, *children)):
             cost = costs[k] if k < known else story.score + story.debt + self.time_cost(story, story.now.late_ms, at_ms)
             story.debt = 0.0
             left = cost + (0.0 if story.phase is None else story.phase.too_short(story.most_ms(at_ms)))
-            same = best.setdefault(self._key(story), [])
+            same = best.setdefault(key_of(story), [])
             if not same:
                 same.append((cost, left, story))
-            elif cost < same[0][0] - 0.05:
+            elif cost < same[0][0] - CHEAPER:
                 last = min(same, key=lambda row: row[1])
-                best[self._key(story)] = [(cost, left, story)] + ([last] if last[1] < left - 0.05 else [])
-            elif left < min(row[1] for row in same) - 0.05:
+                best[key_of(story)] = [(cost, left, story)] + ([last] if last[1] < left - CHEAPER else [])
+            elif left < min(row[1] for row in same) - CHEAPER:
                 same[1:] = [(cost, left, story)]
         self.stories = [row[2] for same in best.values() for row in same]
