@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from loadbook.simulate import catalogue, hard, machines
+from loadbook.simulate import catalogue, hard, machines, odd
 from loadbook.simulate.bands import band_w, idle_limit_w, standby_limit_w, table_1
 from loadbook.simulate.catalogue import Made
 from loadbook.simulate.expect import Expected
@@ -91,6 +91,35 @@ def test_silence_is_due_a_minute_after_the_last_reading() -> None:
     assert scenario
     (one,) = [e for e in scenario.make().truth.expected if e.needed]
     assert one.provable_s - one.began_s == 60.0
+
+
+def test_a_drain_is_not_overlong_while_the_spin_after_it_may_have_begun() -> None:
+    """The earlier of two phases that look alike holds until its ``max_s`` (contract, section 2): then the spin, whose
+    pump runs while its motor rests, explains the rest of an overlong drain."""
+    scenario = catalogue.faulty(hard.restless_washer(), "family-60", "drain-overlong", 0)
+    assert scenario
+    made = scenario.make()
+    stay = next(p for p in made.truth.cycles[0].phases if p[0] == "drain-0")
+    assert stay[3] - stay[2] > 200
+    over = [e for e in made.truth.expected if e.kind == "phase_too_long" and "drain-0" in e.phases]
+    assert over
+    assert not any(e.needed for e in over)
+
+
+def test_an_overlong_wash_is_due_when_the_phase_after_it_would_be_over_as_well() -> None:
+    """Both together last 2700 + 2400 s at most, and which of them was too long nobody can tell."""
+    made, one = needed(odd.plain_dishwasher(), "wash-overlong")
+    wash_s = next(p[2] for p in made.truth.cycles[0].phases if p[0] == "wash")
+    assert one.phases == ("wash", "rinse")
+    assert one.provable_s == pytest.approx(wash_s + 2700, abs=1)
+    assert wash_s + 5100 <= one.due_s <= wash_s + 5150
+
+
+def test_a_phase_left_out_is_due_once_its_neighbours_cannot_pass_for_it() -> None:
+    """Spin, drain, spin look like one spin; only the last spin, longer than the second may be, tells them apart."""
+    made, one = needed(hard.restless_washer(), "rinse-skipped")
+    last_s = next(p[2] for p in made.truth.cycles[0].phases if p[0] == "last-spin")
+    assert last_s + 420 <= one.due_s <= last_s + 420 + 90
 
 
 def test_an_overrun_is_proved_when_max_s_has_passed() -> None:

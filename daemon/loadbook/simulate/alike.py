@@ -6,6 +6,9 @@ charted programmes still fit, nothing is called missing or too short on behalf o
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+from itertools import takewhile
+
 import numpy as np
 
 from loadbook.machine import PhaseChart, Programme
@@ -13,7 +16,8 @@ from loadbook.simulate.expect import View
 from loadbook.simulate.run import DT_S, Stay
 
 DRAWS_W = 2.0
-PIECE_S = 60.0
+PIECE_S, OWN_PIECE_S = 60.0, 15.0
+BREAK_S = 10.0
 STEADILY = 0.8
 """A part that is on for all of a phase draws in more than this share of it."""
 
@@ -89,6 +93,13 @@ def next_rows(view: View, stay: Stay) -> tuple[PhaseChart, ...]:
     return tuple(out)
 
 
+def alike_after(view: View, stay: Stay) -> tuple[PhaseChart, ...]:
+    """The phases that the chart has right after this one and that look like it, one after the other."""
+    rows, parts = view.programme(stay).phases, drawing(view, stay)
+    here = next(i for i, p in enumerate(rows) if p.id == stay.id)
+    return tuple(takewhile(lambda row: fits(row, parts), rows[here + 1 :]))
+
+
 def neighbours(view: View, number: int) -> tuple[str, ...]:
     """The phases an alert about a stay may name: its own and those beside it."""
     stay = view.stays[number]
@@ -106,58 +117,95 @@ def rivals_until_s(view: View, cycle: int, *, with_a_fault: bool = False) -> flo
     if not others:
         return 0.0
     pieces = _pieces(view, cycle)
-    return max(_refuted_s(p, pieces, with_a_fault) for p in others)
+    return max(_refuted_s(p, pieces, 0.5 * PIECE_S, with_a_fault=with_a_fault) for p in others)
 
 
-def _pieces(view: View, cycle: int) -> list[tuple[float, float, frozenset[str]]]:
-    """A cycle cut into pieces of up to a minute, none across phases: (start s, end s, parts that drew)."""
+def explained_until_s(view: View, cycle: int) -> float:
+    """Until when the cycle's own chart explains all that was seen of it without anything wrong: what phases look alike
+    may pass for each other, each up to its ``max_s``. Until then nobody can know that one ran too long, did not come or
+    came in the wrong place. Infinity where it explains the whole cycle."""
+    played = view.recorded.run.cycles[cycle]
+    own = view.recorded.run.model.machine.programme(played.programme)
+    return _refuted_s(own, _pieces(view, cycle, OWN_PIECE_S), 1.0, whole=played.outcome == "completed")
+
+
+@dataclass(frozen=True)
+class Piece:
+    """A piece of a cycle: from and to (s), the parts that drew in it, the least and the most watts of all together."""
+
+    start_s: float
+    end_s: float
+    parts: frozenset[str]
+    low_w: float
+    high_w: float
+
+    def fits(self, row: PhaseChart) -> bool:
+        """Whether it may be of that phase: by its parts, and by its band where it has one."""
+        band = row.power_w
+        if band is not None and (self.high_w < (band.low or 0.0) or (band.high is not None and self.low_w > band.high)):
+            return False
+        return fits(row, self.parts)
+
+
+def _pieces(view: View, cycle: int, piece_s: float = PIECE_S) -> list[Piece]:
+    """A cycle cut into pieces of up to so long, none across phases; the rest of a phase that is shorter than an
+    interruption may be is left out."""
     parts = view.recorded.run.parts[:-1]
-    width = round(PIECE_S / DT_S)
-    out: list[tuple[float, float, frozenset[str]]] = []
+    width = round(piece_s / DT_S)
+    out: list[Piece] = []
     for stay in view.stays:
         if stay.cycle != cycle:
             continue
         for first in range(stay.start, stay.end, width):
             last = min(first + width, stay.end)
-            if last - first < width // 4 and first > stay.start:
+            if (last - first) * DT_S < BREAK_S and first > stay.start:
                 continue
             drew = np.any(view.recorded.part_w[:-1, first:last] > DRAWS_W, axis=1)
-            out.append((first * DT_S, last * DT_S, frozenset(p for p, d in zip(parts, drew, strict=True) if d)))
+            watts = view.recorded.part_w[:, first:last].sum(axis=0)
+            seen = frozenset(p for p, d in zip(parts, drew, strict=True) if d)
+            out.append(Piece(first * DT_S, last * DT_S, seen, float(watts.min()), float(watts.max())))
     return out
 
 
-def _refuted_s(programme: Programme, pieces: list[tuple[float, float, frozenset[str]]], with_a_fault: bool) -> float:
-    """When the programme no longer explains the pieces; infinity where it explains them all."""
+def _refuted_s(
+    programme: Programme, pieces: list[Piece], slack_s: float, *, with_a_fault: bool = False, whole: bool = False
+) -> float:
+    """When the programme no longer explains the pieces, its limits taken ``slack_s`` wider; infinity where it explains
+    them all. ``whole``: they are a cycle that has ended, so nothing needed may be left to come."""
     rows = programme.phases
+    last_needed = max((k for k, row in enumerate(rows) if not row.optional), default=0)
     states: set[tuple[int, float, int]] = set()  # (row, entered at, row with a part missing or -1)
 
-    def may_be(k: int, ill: int, parts: frozenset[str]) -> int | None:
-        if fits(rows[k], parts):
+    def may_be(k: int, ill: int, piece: Piece) -> int | None:
+        if piece.fits(rows[k]):
             return ill
+        parts = piece.parts
         one_gone = bool(parts) and fits(rows[k], {*parts, *rows[k].on}) and len({*rows[k].on} - parts) == 1
         return k if with_a_fault and one_gone and ill in (-1, k) else None
 
-    for number, (start_s, end_s, parts) in enumerate(pieces):
+    for number, piece in enumerate(pieces):
         after: set[tuple[int, float, int]] = set()
         if number == 0:
             for k, row in enumerate(rows):
-                if (ill := may_be(k, -1, parts)) is not None:
-                    after.add((k, start_s, ill))
+                if (ill := may_be(k, -1, piece)) is not None:
+                    after.add((k, piece.start_s, ill))
                 if not row.optional:
                     break
         for k, entered_s, was_ill in states:
-            ill = may_be(k, was_ill, parts)
-            if ill is not None and end_s - entered_s <= rows[k].max_s + 0.5 * PIECE_S:
+            ill = may_be(k, was_ill, piece)
+            if ill is not None and piece.end_s - entered_s <= rows[k].max_s + slack_s:
                 after.add((k, entered_s, ill))
-            if start_s - entered_s < rows[k].min_s - 0.5 * PIECE_S:
+            if piece.start_s - entered_s < rows[k].min_s - slack_s:
                 continue
             for later in range(k + 1, len(rows)):
-                if (ill := may_be(later, was_ill, parts)) is not None:
-                    after.add((later, start_s, ill))
+                if (ill := may_be(later, was_ill, piece)) is not None:
+                    after.add((later, piece.start_s, ill))
                 if not rows[later].optional:
                     break
         if not after:
-            limits = [e + rows[k].max_s for k, e, ill in states if may_be(k, ill, parts) is not None]
-            return max([start_s, *limits])
+            limits = [e + rows[k].max_s for k, e, ill in states if may_be(k, ill, piece) is not None]
+            return max([piece.start_s, *limits])
         states = after
+    if whole and pieces and all(k < last_needed for k, _, _ in states):
+        return pieces[-1].end_s
     return float("inf")

@@ -9,7 +9,15 @@ import numpy as np
 
 from loadbook.machine import PhaseChart
 from loadbook.simulate import plates, standing
-from loadbook.simulate.alike import drawing, fits, hidden_until_s, rivals_until_s
+from loadbook.simulate.alike import (
+    OWN_PIECE_S,
+    alike_after,
+    drawing,
+    explained_until_s,
+    fits,
+    hidden_until_s,
+    rivals_until_s,
+)
 from loadbook.simulate.expect import Expected, View
 from loadbook.simulate.run import DT_S, Stay
 
@@ -48,16 +56,21 @@ def _length(view: View, number: int, stay: Stay, chart: PhaseChart) -> list[Expe
         if not later:  # measured to its last action: until it acts again nobody can tell that it has not ended
             after = active[active >= (at + lost_s) / DT_S - stay.start]
             at = max(at, start_s + int(after[0]) * DT_S - lost_s) if after.size else at
+        known_s, explained_s = at + lost_s, explained_until_s(view, stay.cycle)
+        names: tuple[str, ...] = (stay.id,)
+        if explained_s > known_s + OWN_PIECE_S:
+            # what comes next and looks alike may as well have begun: then it is open, and the last of them holds
+            names, known_s = (stay.id, *(r.id for r in alike_after(view, stay))), explained_s
         out.append(
-            Expected("phase_too_long", start_s, start_s + chart.max_s, at + lost_s + EVIDENCE_S + view.slack_s,
-                    phases=(stay.id,), cycle=stay.cycle, may=at + lost_s + 1 > end * DT_S)
+            Expected("phase_too_long", start_s, start_s + chart.max_s, known_s + EVIDENCE_S + view.slack_s,
+                    phases=names, cycle=stay.cycle, may=at + lost_s + 1 > end * DT_S or known_s == float("inf"))
         )  # fmt: skip
     out += _quiet_stop(view, stay, chart, seconds)
     stopped = view.recorded.run.cycles[stay.cycle].outcome == "stopped_early" and not later
     if seconds < chart.min_s - 1 and not stopped and seconds > 0:
         at = end * DT_S
         rivals_s = rivals_until_s(view, stay.cycle)
-        known_s = max(at, rivals_until_s(view, stay.cycle, with_a_fault=True))
+        known_s = max(at, rivals_until_s(view, stay.cycle, with_a_fault=True), explained_until_s(view, stay.cycle))
         blurred = hidden_s > start_s or (bool(later) and fits(chart, drawing(view, later[0])))
         out.append(
             Expected("phase_too_short", at, max(at - 2, rivals_s - LATER_S), known_s + LATER_S + view.slack_s,
@@ -94,15 +107,17 @@ def _order(view: View) -> list[Expected]:
         rows = view.programme(stays[0]).phases
         place = {p.id: i for i, p in enumerate(rows)}
         came = {s.id for s in stays}
-        rivals_s, known_s = rivals_until_s(view, number), rivals_until_s(view, number, with_a_fault=True)
+        rivals_s, explained_s = rivals_until_s(view, number), explained_until_s(view, number)
+        known_s = max(rivals_until_s(view, number, with_a_fault=True), explained_s)
         highest = -1
         for k, stay in enumerate(stays):
             here = place[stay.id]
             at_s = stay.start * DT_S
             if here < highest:
                 out.append(
-                    Expected("phase_out_of_order", at_s, at_s, stay.end * DT_S + LATER_S + view.slack_s,
-                            phases=tuple(s.id for s in stays[max(k - 1, 0) : k + 1]), cycle=number)
+                    Expected("phase_out_of_order", at_s, at_s,
+                            max(stay.end * DT_S, explained_s) + LATER_S + view.slack_s, cycle=number,
+                            phases=tuple(s.id for s in stays[max(k - 1, 0) : k + 1]), may=explained_s == float("inf"))
                 )  # fmt: skip
             for row in rows[highest + 1 : here]:
                 if row.optional:
