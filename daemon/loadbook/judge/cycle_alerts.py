@@ -100,11 +100,12 @@ class CycleAlerts:
                     self._keep_event_time(events, at_ms)
             elif not self.stopped and self._ripe(finding, best, rivals):
                 events += self._raise(name, finding, key_ms, best, stretch, at_ms, moved)
-        never_ms, longest_s = self._never_ending(best)
-        if (at_ms if best.phase is not None else best.action_ms) >= never_ms:
-            events += self._raise_plain(
-                key_ms, "never_ending", never_ms, at_ms, (at_ms - best.start_ms) / 1000, longest_s
-            )
+        ran_until_ms = at_ms if best.phase is not None else best.action_ms
+        if self._longest(best)[0] <= ran_until_ms:
+            never_ms, longest_ms = self._never_ending(best)
+            if never_ms <= ran_until_ms:
+                ran_s = (at_ms - best.start_ms) / 1000
+                events += self._raise_plain(key_ms, "never_ending", never_ms, at_ms, ran_s, longest_ms / 1000)
         return events
 
     @staticmethod
@@ -272,19 +273,25 @@ class CycleAlerts:
         )  # fmt: skip
         return list(self.findings.raise_(name, alert))
 
-    def never_ending_ms(self, best: Story) -> int:
-        """When the cycle will have run longer than any programme that still fits can."""
-        return self._never_ending(best)[0]
+    def never_ending_ms(self, best: Story, before_ms: int) -> int:
+        """When the cycle will have run longer than any programme that still fits can; asked for where that may be
+        before ``before_ms``, else no earlier than that."""
+        own_ms = self._longest(best)[0]
+        return own_ms if own_ms >= before_ms else self._never_ending(best)[0]
 
-    def _never_ending(self, best: Story) -> tuple[int, float]:
-        """The same, and how long that programme takes at most, s."""
-        limit, last = self.beam.totals[0] + prices.MARGIN, (0, 0)
-        for story, total in zip(self.beam.stories, self.beam.totals, strict=True):
-            if story is best or (story.start_ms == best.start_ms and total < limit):
-                longest_ms = self.beam.chart.programmes[story.programme].longest_ms
-                paused_ms = story.rested_ms + story.now.paused_ms
-                last = max(last, (story.start_ms + longest_ms + paused_ms + 1_000, longest_ms))
-        return last[0], last[1] / 1000
+    def _never_ending(self, best: Story) -> tuple[int, int]:
+        """The same, and how long that programme takes at most, ms."""
+        limit = self.beam.totals[0] + prices.MARGIN
+        return max(
+            self._longest(story)
+            for story, total in zip(self.beam.stories, self.beam.totals, strict=True)
+            if story is best or (story.start_ms == best.start_ms and total < limit)
+        )
+
+    def _longest(self, story: Story) -> tuple[int, int]:
+        """When a story's programme will have run for longer than it can, and how long that is, ms."""
+        longest_ms = self.beam.chart.programmes[story.programme].longest_ms
+        return story.start_ms + longest_ms + story.rested_ms + story.now.paused_ms + 1_000, longest_ms
 
     def waits_ms(self, story: Story, stretch: Stretch) -> list[int]:
         """How long the machine may stand still here before it has stopped early."""

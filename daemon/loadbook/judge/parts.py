@@ -69,12 +69,14 @@ class PartsWatch:
                 self.on_ms[i] = start_ms
         own = level_w - self.levels.base_w
         self.due_ms = NEVER_MS
+        if stretch.n < LEAST_N:
+            return
         for i, since_ms in self.on_ms.items():
             part = self.parts[i]
             settled_ms = since_ms + (int(self.limits.heater_settle_s * 1000) if part.resistive else MOTOR_SETTLE_MS)
             ms = end_ms - max(start_ms, settled_ms)
             low, high = self._drawn(i, phase, mask, own, volts)
-            if stretch.n < LEAST_N or self._doubtful(i, phase, mask, own, volts):
+            if self._doubtful(i, phase, mask, own, volts, low, high):
                 continue
             if ms > 0:
                 began_ms = since_ms if end_ms - ms <= settled_ms else end_ms - ms
@@ -98,10 +100,12 @@ class PartsWatch:
         meter = 0.6 + min(self.levels.base_w, 2.0) + 0.003 * own
         return own - most - meter - self.levels.base_more_w(), own - least + meter
 
-    def _doubtful(self, i: int, phase: PhaseModel, mask: int, own: float, volts: float | None) -> bool:
-        """Whether it would be in its band, were one pulsing part on or off that is taken to be off or on."""
+    def _doubtful(
+        self, i: int, phase: PhaseModel, mask: int, own: float, volts: float | None, low: float, high: float
+    ) -> bool:
+        """Whether it, now taken to draw ``low`` to ``high``, would be in its band, were one pulsing part on or off
+        that is taken to be off or on."""
         band_low, band_high = self.parts[i].band(volts)
-        low, high = self._drawn(i, phase, mask, own, volts)
         if high >= (band_low or 0.0) and low <= band_high:
             return False
         for k in phase.pulsing:

@@ -121,7 +121,9 @@ class Beam(Weighing):
             if phase is None or at_ms <= story.now.early_ms:
                 continue
             option, stays = self._explains(story, phase, stretch)
-            stays += self.time_cost(story, story.now.late_ms, now_ms, option.mask)
+            late_ms, mask, clock = story.clock
+            known = late_ms == story.now.late_ms and mask == option.mask
+            stays += clock if known else self.time_cost(story, story.now.late_ms, now_ms, option.mask)
             if again and stays < prices.PATTERN:
                 continue
             tried = True

@@ -16,6 +16,7 @@ from loadbook.machine import Machine
 from loadbook.recognise import prices
 from loadbook.recognise.cycle_life import LEARN_MS, NEW_AFTER_STANDBY_MS, CycleLife
 from loadbook.recognise.hypothesis import Story
+from loadbook.recognise.time_up import time_is_up
 from loadbook.recognise.track import NEVER_MS, Moment
 from loadbook.recognise.weighing import Stretch
 
@@ -78,7 +79,7 @@ class Charted(CycleLife):
             self.next_check_ms = NEVER_MS
             return []
         stretch.level_w, stretch.volts, stretch.n = now.level_w, now.volts, now.n
-        if self.beam.due(now.at_ms):
+        if time_is_up(self.beam.stories, now.at_ms):
             self._close(stretch, now.at_ms, now.energy_mwms, cut=True)
             self.stretch = Stretch(
                 now.at_ms,

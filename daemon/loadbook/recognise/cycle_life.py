@@ -23,6 +23,7 @@ from loadbook.recognise.cycles import build_cycle
 from loadbook.recognise.hypothesis import Story
 from loadbook.recognise.levels import Levels
 from loadbook.recognise.options import Option
+from loadbook.recognise.time_up import next_time_up_ms
 from loadbook.recognise.track import NEVER_MS, Moment
 from loadbook.recognise.weighing import Stretch
 
@@ -324,7 +325,10 @@ class CycleLife:
         older = bisect_right(ages, age_ms)
         due = stretch.start_ms + ages[older] if older < len(ages) else now.at_ms + 1_800_000
         best = self.beam.stories[0]
-        due = min([due, self.beam.next_ms(now.at_ms), *(w for w in best.overdue_ms(0) if w > now.at_ms)])
+        due = min(due, next_time_up_ms(self.beam.stories, now.at_ms))
+        for when in best.overdue_ms(0):
+            if now.at_ms < when < due:
+                due = when
         if self.beam.levels.at_standby(stretch.level_w):
             since_ms = stretch.start_ms if best.standby_ms is None else best.standby_ms
             waits = [
@@ -334,9 +338,10 @@ class CycleLife:
                 *self.alerts.waits_ms(best, stretch),
             ]
             due = min([due, *(since_ms + w for w in waits if since_ms + w > now.at_ms)])
-        for when in (self.alerts.never_ending_ms(best), self.parts.due_ms):
-            if when > now.at_ms:
-                due = min(due, when)
+        if self.parts.due_ms > now.at_ms:
+            due = min(due, self.parts.due_ms)
+        if (never_ms := self.alerts.never_ending_ms(best, due)) > now.at_ms:
+            due = min(due, never_ms)
         self.next_check_ms = due
 
     def _watch(self, stretch: Stretch, at_ms: int) -> Option | None:

@@ -63,6 +63,8 @@ class Story:
     total: float = 0.0
     total_ms: int = -1
     """What it costs in all as of then: for the next weighing, where that is of the same moment."""
+    clock: tuple[int, int, float] = (0, 0, 0.0)
+    """What the clock alone cost then, of which latest start and of which parts drawing."""
     known: frozenset[Fault] = frozenset()
     """Faults already believed in phases behind."""
     turned: bool = False
@@ -149,11 +151,11 @@ class Story:
         }
 
     def novelty(self, option: Option, level_w: float, pulsing: int, step_w: float) -> float:
-        """What it costs in full that parts which were steady so far draw something else all at once: the more, the
-        longer they were, and the further off it is; and where the step is what a part of the next phase draws.
-        ``pulsing``: which parts vary with every stroke, as a mask."""
+        """What it costs in full that parts without a fault, which were steady so far, draw something else all at once:
+        the more, the longer they were, and the further off it is; and where the step is what a part of the next phase
+        draws. ``pulsing``: which parts vary with every stroke, as a mask."""
         seen = self.familiar.get(option.mask)
-        if seen is None or option.faults or seen[0] - FAMILIAR_W <= level_w <= seen[1] + FAMILIAR_W:
+        if seen is None or seen[0] - FAMILIAR_W <= level_w <= seen[1] + FAMILIAR_W:
             return 0.0
         ratio = seen[0] / level_w if level_w < seen[0] else level_w / seen[1]
         free, full = prices.NOVEL_STROKES if option.mask & pulsing else prices.NOVEL_STEADY
@@ -181,6 +183,8 @@ class Story:
         cost = 0.3 * z * (ms if ms < Z_MS else Z_MS) / Z_MS
         if z > Z_FREE:
             cost += min(_strain(z, ms), max(0.0, Z_MOST - self.now.z_paid))
+        if not option.faults:
+            return cost
         for fault in option.faults:
             suspect = self.now.suspects.get(fault)
             paid = suspect.paid if suspect else 0.0
@@ -192,10 +196,12 @@ class Story:
     ) -> tuple[Option, float]:
         """The cheapest explanation of ``ms`` of a level, and its price. ``stood_ms``: how long it had stood already;
         ``step_w``: with what step it began."""
-        likely = options.awake if options[0].faults and self._strokes_go_on(stood_ms + ms) else options.likely
-        best, best_cost = likely[0], self.cost_of(likely[0], ms)
-        rest: tuple[Option, ...] = likely[1:]
-        if not best.faults and (novelty := self.novelty(best, level_w, pulsing, step_w)):
+        likely = options.likely
+        if options.healthy is None and self._strokes_go_on(stood_ms + ms):
+            likely = options.awake
+        best = likely[0]
+        best_cost, rest = self.cost_of(best, ms), likely[1:]
+        if options.healthy is not None and (novelty := self.novelty(best, level_w, pulsing, step_w)):
             due = prices.due("novel", (stood_ms + ms) / 1000) - prices.due("novel", stood_ms / 1000)
             best_cost += novelty * due
             rest = options[1:]

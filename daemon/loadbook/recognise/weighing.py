@@ -16,10 +16,10 @@ from loadbook.recognise.levels import Levels
 from loadbook.recognise.options import Option
 from loadbook.recognise.stay import PATTERN_MS, Pulses
 from loadbook.recognise.texture import SMALL_W
+from loadbook.recognise.time_up import OVERRUN_RAMP_MS
 
 FULL_MS = 30_000
 """A level is taken to last this long when it is asked whether another phase would explain it better."""
-OVERRUN_RAMP_MS = 22_000
 AFTER_END_PRICE, AFTER_END_MS = 8.0, 60_000
 BELIEVED = 3.0
 FAULTY_ROOM = 7.5
@@ -130,7 +130,7 @@ class Weighing:
         if phase is None:
             return 0.0
         run_ms = at_ms - late_ms - story.now.paused_ms
-        cost = phase.unusual(run_ms, 1 << 62)
+        cost = 0.0 if phase.usual_ms is None else phase.unusual(run_ms, 1 << 62)
         over_ms = run_ms - phase.max_ms
         if over_ms > GRACE_MS:
             cost += self._overrun(story, over_ms, phase)
@@ -199,6 +199,8 @@ class Weighing:
     @staticmethod
     def stood_ms(story: Story, stretch: Stretch) -> int:
         """How long the level had stood in the story's phase when the stretch began."""
+        if stretch.start_ms == stretch.level_ms:
+            return 0
         start_ms = max(stretch.start_ms, story.now.early_ms)
         return max(0, start_ms - max(stretch.level_ms, story.now.early_ms))
 
@@ -208,6 +210,7 @@ class Weighing:
         if not mask and phase.on:
             return None  # all stands still: that is one thing wrong, not two
         known_ms = RESTS_KNOWN * phase.rest_ms
+        least_ms = min(BLIND_MS, self.limits.pulse_rest_s * 1000)
         for i in phase.motors:
             if phase.usual_ms is not None and self.chart.parts[i].rated_w <= SMALL_W:
                 continue  # learned charts list a pump that was seen in the phase: it does not reverse
@@ -217,7 +220,7 @@ class Weighing:
                 if self._shows(phase, i) and at_ms - story.now.late_ms >= max(known_ms, self._blind_ms(story, i)):
                     return i, story.now.late_ms
                 continue
-            if mask >> i & 1 or pulses.rest_since_ms is None:
+            if mask >> i & 1 or pulses.rest_since_ms is None or at_ms - pulses.rest_since_ms < least_ms:
                 continue
             since_ms = max(pulses.rest_since_ms, self._others_ms(story, phase, i, mask, at_ms))
             if pulses.n == 0:
@@ -258,8 +261,9 @@ class Weighing:
 
     def _told_apart(self, story: Story, phase: PhaseModel, option: Option, level_w: float) -> Option:
         """The explanation, its motor on or off as the level stands above the phase's floor or on it."""
-        floor_w = story.now.floor_w
-        motor = self._beside_heater(phase, option) if floor_w else None
+        if not (floor_w := story.now.floor_w):
+            return option
+        motor = self._beside_heater(phase, option)
         if motor is None or self.levels.resistive.all_known(option.mask & self.chart.resistive_mask):
             return option
         on = level_w - floor_w > 0.8 * self.chart.parts[motor].least_w
@@ -346,7 +350,9 @@ class Weighing:
     def _weigh_one(self, story: Story, stretch: Stretch, at_ms: int) -> float:
         option, cost, _ = self.option(story, stretch, at_ms)
         late_ms = self.late_ms(story, stretch, at_ms) if story.now.alike else story.now.late_ms
-        cost += self.time_cost(story, late_ms, at_ms, option.mask if option else 0)
+        mask = option.mask if option else 0
+        clock = self.time_cost(story, late_ms, at_ms, mask)
+        story.clock, cost = (late_ms, mask, clock), cost + clock
         if not stretch.void and self.levels.at_standby(stretch.level_w):
             cost += self._standing(story, stretch, at_ms)
         story.total, story.total_ms = story.score + cost, at_ms
@@ -367,33 +373,3 @@ class Weighing:
             weighed = [w for w in weighed if w[0] <= limit][: prices.BEAM]
         self.stories = [w[2] for w in weighed]
         self.totals = [w[0] for w in weighed]
-
-    def due(self, at_ms: int) -> bool:
-        """Whether a phase's least or most time has come since it was last looked at; told once for each."""
-        due = False
-        for story in self.stories:
-            phase, now = story.phase, story.now
-            if phase is None:
-                continue
-            if not now.least_told and story.most_ms(at_ms) >= phase.min_ms:
-                now.least_told = due = True
-            if not now.most_told and story.run_ms(at_ms) >= phase.max_ms:
-                now.most_told = due = True
-        return due
-
-    def next_ms(self, at_ms: int) -> int:
-        """The next instant at which a phase's least or most time is reached."""
-        due = 1 << 62
-        for story in self.stories:
-            phase, now = story.phase, story.now
-            if phase is None:
-                continue
-            least_ms = now.early_ms + now.paused_ms + phase.min_ms
-            if at_ms < least_ms < due:
-                due = least_ms
-            most_ms = now.late_ms + now.paused_ms + phase.max_ms
-            if most_ms < due:
-                for when in (most_ms, most_ms + GRACE_MS + 1, most_ms + OVERRUN_RAMP_MS + 2_000):
-                    if at_ms < when < due:
-                        due = when
-        return due
