@@ -9,7 +9,9 @@ from loadbook.recognise.beam import Beam
 from loadbook.recognise.chart_model import chart_model
 from loadbook.recognise.hypothesis import Story
 from loadbook.recognise.levels import Levels
+from loadbook.recognise.rivals import Rivals, key_of
 from loadbook.recognise.stay import Stay
+from loadbook.recognise.time_up import next_time_up_ms, time_is_up
 from loadbook.recognise.weighing import Stretch
 from washer import CHART, Said, on, second, still, washer
 
@@ -52,6 +54,24 @@ def test_never_more_than_two_are_kept() -> None:
     for began_s in range(800, 1000, 10):
         stories.add([washing(began_s, 10 - began_s / 100)], NOW_MS)
     assert [s.now.early_ms // 1000 for s in stories.stories] == [990, 850]
+
+
+def test_a_new_one_has_to_be_cheaper_than_what_tells_the_same() -> None:
+    stories = beam()
+    stories.add([washing(800, 2.0)], NOW_MS)
+    rivals = Rivals(stories, NOW_MS)
+    same, other = key_of(washing(990, 0.0)), (0, WASH + 1, 0, 0, False)
+    assert [rivals.beat(same, price) for price in (1.9, 2.0, 3.0)] == [False, True, True]
+    assert not rivals.beat(other, 100.0)
+
+
+def test_a_story_is_looked_at_when_its_phase_may_and_when_it_must_be_over_and_while_that_grows_dear() -> None:
+    told = washing(800, 0.0)  # from 150 s on, for 600 s at most
+    when, seen = 801_000, []
+    while (when := next_time_up_ms([told], when)) < 1 << 62:
+        seen.append(when / 1000 - 800)
+    assert seen == [150.0, 600.0, 602.001, 624.0]
+    assert [time_is_up([told], 1000 * s) for s in (900, 950, 951, 1400, 1401)] == [False, True, False, True, False]
 
 
 DRYER = (

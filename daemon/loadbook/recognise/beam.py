@@ -73,13 +73,14 @@ class Beam(Weighing):
             return
         self._alike(story, stretch, end)
         options = self.levels.explain(phase, stretch.level_w, stretch.volts)
-        stood_ms = self.stood_ms(story, stretch)
+        stood_ms = self.stood_ms(story, stretch) if stretch.start_ms > stretch.level_ms else 0
         step_w = stretch.step_w
         option, cost = story.choose(options, end_ms - start_ms, stretch.level_w, phase.pulsing_mask, stood_ms, step_w)
         if end_ms - start_ms >= SHORT_MS and self._beside_heater(phase, option) is not None:
             floor_w = story.now.floor_w
             story.now.floor_w = min(floor_w, stretch.level_w) if floor_w else stretch.level_w
-        option = self._told_apart(story, phase, option, stretch.level_w)
+        if story.now.floor_w:
+            option = self._told_apart(story, phase, option, stretch.level_w)
         motor = phase.lone_motor
         if motor is not None and story.now.floor_w and option.mask & phase.heater_mask and option.mask >> motor & 1:
             story.now.strokes_beside = True

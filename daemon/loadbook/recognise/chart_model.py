@@ -103,6 +103,8 @@ class ChartModel:
     resistive_mask: int
     cold_w: float
     """More than this only a heater draws."""
+    learned: bool
+    """Some phase's usual length is known from good cycles."""
 
 
 def _mask(parts: tuple[int, ...]) -> int:
@@ -161,4 +163,6 @@ def chart_model(machine: Machine, limits: Limits) -> ChartModel:
     standby_w = machine.machine.standby_w
     resistive_mask = _mask(tuple(i for i, part in enumerate(parts) if part.resistive))
     cold_w = 10.0 + sum(part.high_w for part in parts if not part.resistive)
-    return ChartModel(parts, tuple(programmes), standby_w, limits.at_standby_w(standby_w), resistive_mask, cold_w)
+    learned = any(phase.usual_ms is not None for programme in programmes for phase in programme.phases)
+    at_standby_w = limits.at_standby_w(standby_w)
+    return ChartModel(parts, tuple(programmes), standby_w, at_standby_w, resistive_mask, cold_w, learned)

@@ -187,8 +187,9 @@ class Story:
             return cost
         for fault in option.faults:
             suspect = self.now.suspects.get(fault)
-            paid = suspect.paid if suspect else 0.0
-            cost += max(0.0, self.price_of(fault, ms) - paid)
+            so_far, paid = (0, 0.0) if suspect is None else (suspect.ms if suspect.over_ms is None else 0, suspect.paid)
+            due = self.price_in_full(fault) * prices.due(fault[0], (so_far + ms) / 1000) - paid
+            cost += max(due, 0.0)
         return cost
 
     def choose(

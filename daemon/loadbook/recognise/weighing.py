@@ -199,8 +199,6 @@ class Weighing:
     @staticmethod
     def stood_ms(story: Story, stretch: Stretch) -> int:
         """How long the level had stood in the story's phase when the stretch began."""
-        if stretch.start_ms == stretch.level_ms:
-            return 0
         start_ms = max(stretch.start_ms, story.now.early_ms)
         return max(0, start_ms - max(stretch.level_ms, story.now.early_ms))
 
@@ -261,9 +259,8 @@ class Weighing:
 
     def _told_apart(self, story: Story, phase: PhaseModel, option: Option, level_w: float) -> Option:
         """The explanation, its motor on or off as the level stands above the phase's floor or on it."""
-        if not (floor_w := story.now.floor_w):
-            return option
-        motor = self._beside_heater(phase, option)
+        floor_w = story.now.floor_w
+        motor = self._beside_heater(phase, option) if floor_w else None
         if motor is None or self.levels.resistive.all_known(option.mask & self.chart.resistive_mask):
             return option
         on = level_w - floor_w > 0.8 * self.chart.parts[motor].least_w
@@ -302,10 +299,12 @@ class Weighing:
             ms,
             stretch.level_w,
             phase.pulsing_mask,
-            self.stood_ms(story, stretch),
+            self.stood_ms(story, stretch) if stretch.start_ms > stretch.level_ms else 0,
             stretch.step_w,
         )
-        return self._told_apart(story, phase, option, stretch.level_w), cost, ms
+        if story.now.floor_w:
+            option = self._told_apart(story, phase, option, stretch.level_w)
+        return option, cost, ms
 
     def option_told(self, stretch: Stretch, at_ms: int) -> tuple[Option | None, float, int]:
         """The same of the told story, as of the last ``weigh``; it is asked for time and again."""
@@ -353,7 +352,7 @@ class Weighing:
         mask = option.mask if option else 0
         clock = self.time_cost(story, late_ms, at_ms, mask)
         story.clock, cost = (late_ms, mask, clock), cost + clock
-        if not stretch.void and self.levels.at_standby(stretch.level_w):
+        if self.chart.learned and not stretch.void and self.levels.at_standby(stretch.level_w):
             cost += self._standing(story, stretch, at_ms)
         story.total, story.total_ms = story.score + cost, at_ms
         return story.total
