@@ -27,7 +27,7 @@ EVIDENCE_S, METER_S = 30.0, 30.0
 """By when a part must have been said to be missing (contract), and what a meter of several seconds' cadence needs."""
 REST_S, LATER_S, STOPPED_S = 45.0, 60.0, 300.0
 """A pulsing motor's least rest before it is missing; what follows from no stroke at all; a machine that has stopped."""
-STROKES = 3
+STROKES, SILENT_S, BLIP_N = 3, 60.0, 4
 SMALL_MORE = 1.3
 """A pump or a valve draws this many times its plate at most; what draws more is a motor's stroke."""
 DRUM = ("drum_motor", "spin_motor")
@@ -126,8 +126,15 @@ def truth_json(log: Labelled, fault: str = "", expected: Expected | None = None)
                 "outcome": "completed", "phases": [phase(*p) for p in log.phases],
             }
         ],
-        "alerts": expected or [],
+        "alerts": [*(expected or []), *_silences(log)],
     }  # fmt: skip
+
+
+def _silences(log: Labelled) -> Expected:
+    """A gap of more than a minute in the trace is one."""
+    at_s = log.series.at_ms / 1000
+    gaps = [float(at_s[k]) for k in np.flatnonzero(np.diff(at_s) > SILENT_S)]
+    return [expect("meter_silent", (a, a + SILENT_S - 1, a + SILENT_S + METER_S), (), needed=False) for a in gaps]
 
 
 def expect(
@@ -245,7 +252,8 @@ def _never_turned(
 def _goes_on(log: Labelled, mine: list[tuple[str, float, float]], parts: tuple[str, ...]) -> Expected:
     """What is true as well, and may be said: it is missing in every phase that has it; all stands still for long."""
     out = [expect("component_missing", (a, a, b + LATER_S), log.near(i), parts, needed=False) for i, a, b in mine]
-    still = log.series.power_w <= 5.0
+    draws = (log.series.power_w > 5.0).astype(int)
+    still = np.convolve(draws, np.ones(BLIP_N), "same") < BLIP_N  # a few readings of a relay are no action
     edges = np.flatnonzero(np.diff(np.concatenate([[0], still.astype(int), [0]])))
     for first, end in zip(edges[::2], edges[1::2], strict=True):
         a, b = log.series.at_ms[first] / 1000, log.series.at_ms[min(end, len(still) - 1)] / 1000
@@ -258,13 +266,14 @@ def _goes_on(log: Labelled, mine: list[tuple[str, float, float]], parts: tuple[s
 
 
 def motor_dies(log: Labelled) -> tuple[Labelled, Expected] | None:
-    """The drum's motor draws nothing any more from 40 % of the longest wash on: it pulsed, and then stays off for
-    three times its longest rest, 45 s at least (contract)."""
+    """The drum's motor draws nothing any more from 40 % of the longest wash on, before 60 % of the least time it takes,
+    so that it cannot have ended: it pulsed, and then stays off for three times its longest rest, 45 s at least
+    (contract)."""
     if log.machine.machine.kind != "washing_machine":
         return None
     washes = [(i, a, b) for i, _, a, b in log.phases if log.chart(i).stage == "wash"]
     here, a, b = max(washes, key=lambda r: r[2] - r[1])
-    dies_s = a + 0.4 * (b - a)
+    dies_s = a + min(0.4 * (b - a), 0.6 * log.chart(here).min_s)
     faulty = _with_power(log, _without(log, DRUM, dies_s), False)
     turns = log.mask(a, dies_s) & (log.series.power_w > 50)
     edges = np.flatnonzero(np.diff(turns.astype(int)))
@@ -299,7 +308,12 @@ def pump_gone(log: Labelled) -> tuple[Labelled, Expected] | None:
         expect("component_missing", (x, x, y + LATER_S), log.near(i), pump, needed=False) for i, x, y in wanted[1:]
     ]
     first = expect("component_missing", (a, a + 1, a + 60), (phase_id, "dry"), pump)
-    return _with_power(log, power, False), [first, *again]
+    here = [i for i, *_ in log.phases].index(phase_id)
+    stopped = expect(  # nothing draws any more: whether it drains, dries or has stopped nobody can tell
+        "stopped_early", (a, a + STOPPED_S - 2, log.phases[-1][3] + 3600),
+        tuple(i for i, *_ in log.phases[max(here - 1, 0) :]), (), False,
+    )  # fmt: skip
+    return _with_power(log, power, False), [first, *again, stopped]
 
 
 def prolonged(log: Labelled, stage: str) -> tuple[Labelled, Expected] | None:
