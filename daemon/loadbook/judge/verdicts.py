@@ -152,6 +152,8 @@ class Verdicts:
                 return None
             others = sum(parts[i].rated_w for i in phase.on)
             drawn = round(max(level_w - base_w - others, 0.0), 1)
+            if drawn <= self.limits.unexplained_w:
+                return None
             return Finding(
                 "component_unexpected", place, phase.id, phase.stage, part, suspect.began_ms, drawn, 0.0, 0.0, "W",
                 over, suspect.ms >= 25_000,

@@ -84,14 +84,17 @@ class Beam(Weighing):
         motor = phase.lone_motor
         if motor is not None and story.now.floor_w and option.mask & phase.heater_mask and option.mask >> motor & 1:
             story.now.strokes_beside = True
-        story.take(phase, options, (option, cost), start_ms, end_ms, stretch.level_w)
+        for i, pulses in story.now.pulses.items():
+            if pulses.drawing and not option.mask >> i & 1:
+                story.score += self.ended_stroke(story, phase, i)
+        story.take(phase, options, (option, cost), start_ms, end_ms, stretch.level_w, stretch.n)
         if not cut:
             story.learn_familiar(option, stretch.level_w, stood_ms + end_ms - start_ms)
         if phase.stage in MOTOR_STAGES and (silent := self.silent_motor(story, phase, end_ms, option.mask)) is not None:
             pulses = story.now.pulses[silent[0]]
             if pulses.silent_ms is None:
                 pulses.silent_ms = silent[1]
-                story.score += self.silent_price(phase, option.mask, story.run_ms(end_ms))
+                story.score += self.silent_price(phase, option.mask, story.run_ms(silent[1]))
 
     def _alike(self, story: Story, stretch: Stretch, end: tuple[int, int]) -> None:
         """While the level fits the phase before as well, the phase before may still hold. ``end`` is when the level
@@ -124,7 +127,7 @@ class Beam(Weighing):
             option, stays = self._explains(story, phase, stretch)
             late_ms, mask, clock = story.clock
             known = late_ms == story.now.late_ms and mask == option.mask
-            stays += clock if known else self.time_cost(story, story.now.late_ms, now_ms, option.mask)
+            stays += clock if known else self.time_cost(story, story.now.late_ms, now_ms, option.mask, at_ms)
             if again and stays < prices.PATTERN:
                 continue
             tried = True
@@ -239,8 +242,10 @@ class Beam(Weighing):
     def _back(
         self, story: Story, stretch: Stretch, at_ms: int, leaving: float, flags: dict[str, tuple[int, float]]
     ) -> Iterable[Story]:
-        """A needed phase that was left out may come after all, out of order."""
+        """A needed phase that was left out may come after all, out of order: where something draws that shows it."""
         phases = self.chart.programmes[story.programme].phases
+        if self.levels.at_standby(stretch.level_w):
+            return
         for place, _ in story.skipped:
             if self.levels.healthy_z(phases[place], stretch.level_w, stretch.volts) * 0.5 < 1.0:
                 far = story.now.place - place > BESIDE

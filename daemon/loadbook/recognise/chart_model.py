@@ -47,7 +47,8 @@ class PhaseModel:
     motors: tuple[int, ...]
     """The motors of ``pulsing``."""
     telling: tuple[int, ...]
-    """Those of ``pulsing`` whose absence tells that the phase is over: the next needed phase has them no more."""
+    """Those of ``pulsing``, valves apart, whose absence tells that the phase is over: the next needed phase has them no
+    more."""
     steps_w: tuple[float, ...]
     """What each of the phases that may come next would add with its own parts, W: those it has on and this one has
     not."""
@@ -101,6 +102,8 @@ class ChartModel:
     standby_w: float | None
     at_standby_w: float
     resistive_mask: int
+    valves_mask: int
+    """They let in what is wanting, whenever and however long that may be: they keep no beat."""
     cold_w: float
     """More than this only a heater draws."""
     learned: bool
@@ -123,7 +126,11 @@ def _phase(
     lasting = [{*p.on, *p.pulsing} for p in after[: next_needed + 1]]
     mine = {*phase.on, *phase.pulsing}
     own = [[parts[places[name]].rated_w for name in p.on if name not in mine] for p in after[: next_needed + 1]]
-    telling = tuple(i for i in pulsing if not lasting or any(parts[i].id not in names for names in lasting))
+    telling = tuple(
+        i
+        for i in pulsing
+        if parts[i].nature != "solenoid" and (not lasting or any(parts[i].id not in names for names in lasting))
+    )
     return PhaseModel(
         id=phase.id,
         stage=phase.stage,
@@ -162,7 +169,8 @@ def chart_model(machine: Machine, limits: Limits) -> ChartModel:
         programmes.append(ProgrammeModel(programme.id, tuple(phases), sum(p.max_ms for p in phases), last))
     standby_w = machine.machine.standby_w
     resistive_mask = _mask(tuple(i for i, part in enumerate(parts) if part.resistive))
+    valves_mask = _mask(tuple(i for i, part in enumerate(parts) if part.nature == "solenoid"))
     cold_w = 10.0 + sum(part.high_w for part in parts if not part.resistive)
     learned = any(phase.usual_ms is not None for programme in programmes for phase in programme.phases)
     at_standby_w = limits.at_standby_w(standby_w)
-    return ChartModel(parts, tuple(programmes), standby_w, at_standby_w, resistive_mask, cold_w, learned)
+    return ChartModel(parts, tuple(programmes), standby_w, at_standby_w, resistive_mask, valves_mask, cold_w, learned)

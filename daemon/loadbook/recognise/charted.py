@@ -167,7 +167,7 @@ class Charted(CycleLife):
         for story in self.beam.stories:
             story.now.paused_ms += max(0, at_ms - max(self.lost_ms, story.now.early_ms))
             for pulses in story.now.pulses.values():
-                pulses.rest_since_ms = None
+                pulses.rest_since_ms, pulses.drawing = None, False
         self.lost_ms = None
 
     def _begin_again(self, stretch: Stretch) -> None:

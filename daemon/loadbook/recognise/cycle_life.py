@@ -47,6 +47,8 @@ comes late, or once more, is none."""
 NEW_FOR_LONG_MS = 600_000
 """After so long of it, half the margin will do."""
 DONE_AFTER_MS = 60_000
+RESTS_LONG_MS = 20_000
+"""A part whose rests are shorter is one that reverses: it is over when they are."""
 SWITCH_MARGIN = 1.0
 LEARN_MS = 4_000
 
@@ -210,7 +212,7 @@ class CycleLife:
         if not (done and self.over) and not stopped:  # a machine that stands still shows nothing new
             events += self.alerts.update(self.key_ms, best, stretch, now)
         told = (best.start_ms, best.programme if self.known else -1, None if phase is None else phase.id)
-        finished = done and still_ms >= DONE_AFTER_MS
+        finished = done and still_ms >= self._done_after_ms(best)
         if finished or stopped:
             if not self.over or best.action_ms != self.told_end_ms:
                 if not self.over and not stopped:
@@ -229,6 +231,13 @@ class CycleLife:
         if still_ms >= resume_ms and self.over and late:
             events += self._end(now, now.at_ms)
         return list(events)
+
+    @staticmethod
+    def _done_after_ms(story: Story) -> int:
+        """How long all must have stood still for a cycle that may be over to be over: an anti-crease tumble may rest
+        for longer than a minute, and goes on."""
+        rests = [p for p in story.now.pulses.values() if p.n] if story.phase is not None else []
+        return max([DONE_AFTER_MS, *(int(p.overdue_ms()) for p in rests if p.longest_rest_ms >= RESTS_LONG_MS)])
 
     def _certain(self, told: tuple[int, int, str | None]) -> bool:
         """Whether no story that tells the phase said last, of whatever programme, is near the best one any more."""
@@ -332,7 +341,7 @@ class CycleLife:
         if self.beam.levels.at_standby(stretch.level_w):
             since_ms = stretch.start_ms if best.standby_ms is None else best.standby_ms
             waits = [
-                DONE_AFTER_MS,
+                self._done_after_ms(best),
                 FALSE_START_MS,
                 int(self.limits.resume_s * 1000),
                 *self.alerts.waits_ms(best, stretch),

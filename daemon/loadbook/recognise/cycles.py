@@ -25,16 +25,17 @@ VERDICT: dict[str, PhaseVerdict] = {
 SEEN_MS = 2_000
 
 
-def starts_of(story: Story, programme: ProgrammeModel, end_ms: int, late_ms: int) -> list[int]:
+def starts_of(chart: ChartModel, story: Story, end_ms: int, late_ms: int) -> list[int]:
     """When each stay of a story began, the current one last. Where phases look alike the earlier one holds until its
     ``max_s``, as far as the later one's ``min_s`` leaves room."""
+    programme = chart.programmes[story.programme]
     stays = [*story.past, story.now]
     starts = [0] * len(stays)
     until_ms = end_ms
     for k in range(len(stays) - 1, -1, -1):
         stay = stays[k]
         late = late_ms if k == len(stays) - 1 else stay.late_ms
-        if late > stay.early_ms and k and _rested_for_good(stays, programme, k, end_ms):
+        if late > stay.early_ms and k and _rested_for_good(stays, programme, k, end_ms, chart.valves_mask):
             late = stay.early_ms
         least_ms = programme.phases[stay.place].min_ms if stay.place < len(programme.phases) else 0
         start = max(stay.early_ms, min(late, until_ms - least_ms))
@@ -43,14 +44,15 @@ def starts_of(story: Story, programme: ProgrammeModel, end_ms: int, late_ms: int
     return starts
 
 
-def _rested_for_good(stays: list[Stay], programme: ProgrammeModel, k: int, end_ms: int) -> bool:
-    """A part that pulsed in the phase before has rested since for longer than it ever had: that phase was over."""
+def _rested_for_good(stays: list[Stay], programme: ProgrammeModel, k: int, end_ms: int, valves_mask: int) -> bool:
+    """A part that pulsed in the phase before, no valve, has rested since for longer than it ever had: that phase was
+    over."""
     place = stays[k].place
     if place >= len(programme.phases) or stays[k - 1].unseen:
         return False
     phase = programme.phases[place]
     for part, pulses in stays[k - 1].pulses.items():
-        if phase.mask >> part & 1 or pulses.rest_since_ms is None or not pulses.n:
+        if (phase.mask | valves_mask) >> part & 1 or pulses.rest_since_ms is None or not pulses.n:
             continue
         again_ms = next((s.early_ms for s in stays[k + 1 :] if part in s.seen_ms), end_ms)
         if again_ms - pulses.rest_since_ms > pulses.overdue_ms():
@@ -76,7 +78,7 @@ def build_cycle(
     """The cycle up to ``end_ms``. ``kinds`` are the alert kinds that stand by phase id."""
     programme = chart.programmes[story.programme]
     stays = [s for s in (*story.past, story.now)]
-    starts = starts_of(story, programme, end_ms, late_ms)
+    starts = starts_of(chart, story, end_ms, late_ms)
     phases: list[tuple[int, Phase]] = []
     for k, stay in enumerate(stays):
         if stay.place >= len(programme.phases):

@@ -48,6 +48,8 @@ class Fit(NamedTuple):
     firm_low: float = 0.0
     firm_high: float = 0.0
     firm_tol: float = 0.0
+    plates: float = 0.0
+    """What they draw by their plates, W: a motor whose load varies may draw anything from its usual draw to that."""
 
     def z(self, own: float, tol: float, more: float) -> float | None:
         """How far-fetched it is that these draw ``own`` watts; None where they cannot. ``more``: what the machine
@@ -65,7 +67,10 @@ class Fit(NamedTuple):
     def far(self, own: float, firm: float) -> float:
         """How far-fetched: parts that would draw little of what their plate, or their past, says, beside known
         heaters. A drum's motor ``varies`` with its load."""
-        share = (own - firm) / (self.usual - firm)
+        usual = self.usual
+        if self.varies:
+            usual = min(max(usual, own), max(usual, self.plates))
+        share = (own - firm) / (usual - firm)
         if share < 0.55:
             z = max(0.0, (0.35 if self.varies else 0.55) - share) * 4
             return min(KNOWN_Z, z * KNOWN_SLOPE) if self.known and not self.varies else min(TOO_LITTLE_Z, z)

@@ -244,13 +244,14 @@ class Story:
 
     def take(
         self, phase: PhaseModel, options: Options, chosen: tuple[Option, float], start_ms: int, end_ms: int,
-        level_w: float,
+        level_w: float, n: int,
     ) -> None:  # fmt: skip
-        """A level has ended: what it showed becomes part of the story, explained by the one of ``options`` that was
-        ``chosen``, at its price."""
+        """A level of ``n`` readings has ended: what it showed becomes part of the story, explained by the one of
+        ``options`` that was ``chosen``, at its price. A single reading, however long it was held, may be the mean of
+        what was on both sides of a switch."""
         option, cost = chosen
         ms, now = end_ms - start_ms, self.now
-        short = ms < SHORT_MS
+        short = ms < SHORT_MS or n < 2
         if not short or not option.faults:
             self.score += cost
             now.z_paid += _strain(option.z, ms)

@@ -20,6 +20,9 @@ LEARN_SHARE = 0.35
 TRICKLE_W = 14.0
 """A draw this small in a quiet phase is rather a vent, a relay or a valve's last drop than a fault."""
 BASE_MORE_W = 2.5
+UNTOLD_W = 5.0
+"""Draw that no part explains does not count up to this (contract): all may be at rest."""
+REST_Z, UNTOLD_Z = 0.4, 0.6
 LEVEL_TOL = 0.02
 CACHE = 4000
 """So many answers are kept, of a level in a phase."""
@@ -233,8 +236,8 @@ class Levels:
         options, more = [], self.base_more_w()
         for row in rows:
             if not row.mask:
-                if self.at_standby(level_w):
-                    z = 0.0 if own <= 1.5 + 0.5 * self.base_w else 0.4
+                if self.at_standby(level_w) or own <= UNTOLD_W:
+                    z = 0.0 if own <= 1.5 + 0.5 * self.base_w else REST_Z if self.at_standby(level_w) else UNTOLD_Z
                     if len(row.faults) > 1 or (row.faults and phase.pulsing):
                         options.append(Option((("idle", -1),), 0, z))
                     if len(row.faults) < 2:
@@ -256,7 +259,10 @@ class Levels:
             varies = any(mask >> i & 1 and self.chart.parts[i].nature == "motor" for i in phase.pulsing)
             known = bool(drawing) and all(table.known[i] for i in drawing)
             usual = sum(table.usual[i] for i in drawing)
-            rows.append(self._firm(Fit(missing, mask, low, high, usual, varies, known), drawing, table))
+            row = Fit(missing, mask, low, high, usual, varies, known)
+            if varies:
+                row = row._replace(plates=sum(table.expected[i] for i in drawing))
+            rows.append(self._firm(row, drawing, table))
         return rows
 
     def _firm(self, row: Fit, drawing: tuple[int, ...], table: Table, near_usual: tuple[int, ...] = ()) -> Fit:

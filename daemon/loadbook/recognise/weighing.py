@@ -88,7 +88,7 @@ class Weighing:
         if before is None or here is None:
             return False
         return any(
-            i not in here.on and i not in here.pulsing and pulses.overdue_ms() < at_ms - pulses.rest_since_ms
+            not (here.mask | self.chart.valves_mask) >> i & 1 and pulses.overdue_ms() < at_ms - pulses.rest_since_ms
             for i, pulses in story.past[-1].pulses.items()
             if pulses.rest_since_ms is not None and pulses.n
         )
@@ -124,8 +124,9 @@ class Weighing:
         cost = ramp + prices.TOO_LONG_DOUBLE * log2(1 + over_ms / (phase.max_ms + 30_000))
         return cost * prices.TOO_LONG_EXCUSED if story.excused() else cost
 
-    def time_cost(self, story: Story, late_ms: int, at_ms: int, mask: int = 0) -> float:
-        """What the clock alone costs a story now: its phase overrun, its motor silent. ``mask``: what draws now."""
+    def time_cost(self, story: Story, late_ms: int, at_ms: int, mask: int = 0, since_ms: int = 0) -> float:
+        """What the clock alone costs a story now: its phase overrun, its motor silent. ``mask``: what draws now, in a
+        level that began at ``since_ms``."""
         phase = story.phase
         if phase is None:
             return 0.0
@@ -144,30 +145,32 @@ class Weighing:
             if mask >> i & 1:
                 if mask & phase.resistive_mask or phase.stage not in STROKE_STAGES:
                     continue  # beside a heater a stroke is not told apart well enough
-                if long := self._long_stroke(story, i, pulses, at_ms):
+                began_ms = pulses.on_since_ms if pulses.drawing else since_ms
+                if long := self._long_stroke(story, i, pulses, at_ms - began_ms):
                     cost += long
                     break
                 continue
+            if pulses.drawing and (long := self.ended_stroke(story, phase, i)):
+                cost += long
+                break
             rest_ms = at_ms - pulses.rest_since_ms
             if rest_ms > PATTERN_MS and i in phase.telling and rest_ms > pulses.overdue_ms():
                 cost += prices.PATTERN
                 break
         silent = self.silent_motor(story, phase, at_ms, mask) if phase.stage in MOTOR_STAGES else None
         if silent is not None and story.now.pulses[silent[0]].silent_ms is None:
-            cost += self.silent_price(phase, mask, run_ms)
+            cost += self.silent_price(phase, mask, silent[1] - late_ms - story.now.paused_ms)
         return cost
 
     @staticmethod
     def silent_price(phase: PhaseModel, mask: int, run_ms: int) -> float:
-        """What it costs that a drum is missing by the rule of three rests, ``run_ms`` after the phase's start."""
+        """What it costs that a drum is missing by the rule of three rests, when it stopped ``run_ms`` after the phase's
+        start: had the phase lasted long enough by then, it has rather ended."""
         return prices.MOTOR_QUIET + (0.0 if mask or run_ms < phase.min_ms else prices.STILL_WHEN_RIPE)
 
-    def _long_stroke(self, story: Story, part: int, pulses: Pulses, at_ms: int) -> float:
-        """What it costs that a pulsing part has been on for longer than its strokes were so far."""
-        stroke_ms = at_ms - (
-            pulses.on_since_ms if pulses.drawing or pulses.rest_since_ms is None else pulses.rest_since_ms
-        )
-        if stroke_ms < LONG_STROKE_MS:
+    def _long_stroke(self, story: Story, part: int, pulses: Pulses, stroke_ms: int) -> float:
+        """What it costs that a pulsing part has been on for so long, longer than its strokes were so far."""
+        if stroke_ms < LONG_STROKE_MS or self.chart.valves_mask >> part & 1:
             return 0.0
         longest_ms, n = self._strokes(story, part)
         if pulses.n > 2:
@@ -177,12 +180,23 @@ class Weighing:
         times = max(stroke_ms, LONG_STROKE_MS) / max(longest_ms, LONG_STROKE_MS / 2)
         return prices.LONG_STROKE * min(1.0, max(0.0, (times - LONG_STROKES - 2 / n) / LONG_STROKES_FULL))
 
+    def ended_stroke(self, story: Story, phase: PhaseModel, part: int) -> float:
+        """The same for a stroke that ended with the last level: that it is over does not make it shorter."""
+        pulses = story.now.pulses[part]
+        if phase.stage not in STROKE_STAGES or phase.heater_mask or pulses.rest_since_ms is None or not pulses.n:
+            return 0.0
+        return self._long_stroke(story, part, pulses, pulses.rest_since_ms - pulses.on_since_ms)
+
     def stroke_cost(self, story: Story, phase: PhaseModel, at_ms: int) -> float:
         """The same for the stroke with which a phase ends: leaving does not make it shorter."""
         if phase.stage not in STROKE_STAGES or phase.heater_mask:
             return 0.0
         return max(
-            (self._long_stroke(story, i, p, at_ms) for i, p in story.now.pulses.items() if p.drawing and p.n),
+            (
+                self._long_stroke(story, i, p, at_ms - p.on_since_ms)
+                for i, p in story.now.pulses.items()
+                if p.drawing and p.n
+            ),
             default=0.0,
         )
 
@@ -261,8 +275,9 @@ class Weighing:
         """The explanation, its motor on or off as the level stands above the phase's floor or on it."""
         floor_w = story.now.floor_w
         motor = self._beside_heater(phase, option) if floor_w else None
-        if motor is None or self.levels.resistive.all_known(option.mask & self.chart.resistive_mask):
-            return option
+        known = not option.faults and self.levels.resistive.all_known(option.mask & self.chart.resistive_mask)
+        if motor is None or known:
+            return option  # one that is known to be ill is not told from a stroke beside it either
         on = level_w - floor_w > 0.8 * self.chart.parts[motor].least_w
         mask = option.mask | 1 << motor if on else option.mask & ~(1 << motor)
         return option if mask == option.mask else Option(option.faults, mask, option.z)
@@ -350,7 +365,7 @@ class Weighing:
         option, cost, _ = self.option(story, stretch, at_ms)
         late_ms = self.late_ms(story, stretch, at_ms) if story.now.alike else story.now.late_ms
         mask = option.mask if option else 0
-        clock = self.time_cost(story, late_ms, at_ms, mask)
+        clock = self.time_cost(story, late_ms, at_ms, mask, stretch.start_ms)
         story.clock, cost = (late_ms, mask, clock), cost + clock
         if self.chart.learned and not stretch.void and self.levels.at_standby(stretch.level_w):
             cost += self._standing(story, stretch, at_ms)
