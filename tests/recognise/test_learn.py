@@ -248,3 +248,9 @@ def test_no_cycle_is_an_error() -> None:
     machine, logs = machine_and_logs("quay-washer-1", "mixed-40", 1)
     with pytest.raises(InputError):
         learn_from([("cut", logs[0][1].slice(0, 600))], plates_of(machine), "new", None, Limits())
+
+
+def test_a_few_good_days_do_not_show_how_long_a_drain_may_take() -> None:
+    """As the sieve lets it: twice as long is no fault from three cycles, and some from twelve."""
+    assert margins([31.0, 32.0, 35.0], "drain")[1] > 70
+    assert margins([31.0, 32.0, 35.0] * 4, "drain")[1] < 65

@@ -25,8 +25,9 @@ LOAD = "load"
 UNSTEADY = {"spin": 1.5, "fill": 0.4, "drain": 0.5}
 """A spin is tried again while the load is out of balance, and water comes as the street has it and goes as the sieve
 lets it: a few good days do not show how long these may take on another."""
-LONG, SHORT = {"heat": 0.9, LOAD: 1.2}, {"heat": 3.0}
-"""Nor, until there are more of them, how long it takes to heat what water comes in: warm, or little, is hot soon."""
+LONG, SHORT = {"heat": 0.9, LOAD: 1.2, "drain": 1.8}, {"heat": 3.0}
+"""Nor, until there are more of them, how long it takes to heat what water comes in (warm, or little, is hot soon), or
+to pump out what was let in."""
 SHORTER = 1.5
 """And what is short harms less than what is long."""
 SPREADS = 4.0
