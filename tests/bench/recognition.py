@@ -38,6 +38,7 @@ def run(scenario: Scenario, failing: Path | None, verbose: bool) -> tuple[Score,
     truth = truth_json(scenario, made)
     heard = hear(series, scenario.model.machine)
     result = score(truth, heard.said, heard.live)
+    result.taken_back = len(heard.withdrawn)
     if result.failed and verbose:
         tell(result, heard)
     if result.failed and failing:
@@ -73,7 +74,8 @@ def table(scores: list[Score], title: str) -> None:
     print(f"\n{title}")
     print(
         f"{'machine':22s} {'logs':>5s} {'found':>6s} {'named':>6s} {'delay':>6s} {'over':>6s} {'false/24h':>9s} "
-        f"{'extra':>6s} {'final':>6s} {'live':>6s} {'F1@5':>6s} {'F1@15':>6s} {'cycles':>6s} {'progr':>6s} {'outc':>6s}"
+        f"{'extra':>6s} {'back':>5s} {'final':>6s} {'live':>6s} {'F1@5':>6s} {'F1@15':>6s} {'cycles':>6s} "
+        f"{'progr':>6s} {'outc':>6s}"
     )
     groups: dict[str, list[Score]] = defaultdict(list)
     for one in scores:
@@ -93,6 +95,7 @@ def table(scores: list[Score], title: str) -> None:
             f"{median([f.level_delay_s for f in faults if f.level_delay_s is not None])} "
             f"{median([f.overrun_delay_s for f in faults if f.overrun_delay_s is not None])} "
             f"{(false / hours * 24 if hours else 0):9.2f} {extra:6d} "
+            f"{sum(s.taken_back for s in rows):5d} "
             f"{share(sum(s.final_right for s in healthy), frames)} {share(sum(s.live_right for s in healthy), frames)} "
             f"{f1(*edges[5]):6.3f} {f1(*edges[15]):6.3f} {share(exact, cycles)} "
             f"{share(sum(s.programmes_right for s in healthy), exact)} "
@@ -128,7 +131,9 @@ def simulated(args: argparse.Namespace) -> None:
     pairs = [run(s, args.failing, not args.quiet) for s in scenarios]
     scores = [s for s, _ in pairs]
     fault_table([f for s in scores for f in s.faults])
-    table(scores, "simulated machines (frames, edges, cycles, false: healthy runs; extra: false alerts on faulty ones)")
+    table(
+        scores, "simulated machines (frames, edges, cycles, false: healthy; extra: false on faulty; back: taken back)"
+    )
     counts = [sum(p.counts[i] for _, p in pairs) for i in range(3)]
     print(f"\nswitching steps within 3 s: F1 {f1(*counts):.3f} ({counts[1]} steps)")
 

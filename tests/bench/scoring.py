@@ -58,6 +58,8 @@ class Score:
     cycles_exact: int = 0
     programmes_right: int = 0
     outcomes_right: int = 0
+    taken_back: int = 0
+    """Alerts that were raised and withdrawn again."""
 
     @property
     def failed(self) -> bool:

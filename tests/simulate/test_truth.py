@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from loadbook.simulate import catalogue, hard, machines, odd
+from loadbook.simulate.acts import Background, Sequence, Timed
 from loadbook.simulate.bands import band_w, idle_limit_w, standby_limit_w, table_1
 from loadbook.simulate.catalogue import Made
 from loadbook.simulate.expect import Expected
@@ -55,6 +58,18 @@ def test_a_hot_motor_beside_a_heater_is_due_once_it_is_seen_alone() -> None:
     heater = made.recorded.watts("heater")
     first_off_s = float(np.flatnonzero((heater[1:] < 1) & (heater[:-1] > 1))[0]) * DT_S
     assert first_off_s < one.due_s < first_off_s + 45
+
+
+def test_a_drum_that_is_missing_is_due_once_something_else_has_drawn() -> None:
+    """The drum should turn for a while before the heater comes; as it does not, nothing shows that a programme runs."""
+    model = machines.dryer()
+    first, *rest = model.programmes["cupboard-dry"]
+    turning = Timed(20.0, 20.0, Background(on={"drum_motor": 0.8}))
+    led = replace(first, act=Sequence(turning, first.act))
+    made, one = needed(replace(model, programmes={"cupboard-dry": (led, *rest)}), "motor-absent")
+    heater_s = float(np.flatnonzero(made.recorded.watts("heater") > 1)[0]) * DT_S
+    assert heater_s >= made.truth.cycles[0].start_s + 20
+    assert one.due_s > heater_s + 30
 
 
 def test_a_last_phase_without_end_is_due_once_it_acts_after_its_most_time() -> None:

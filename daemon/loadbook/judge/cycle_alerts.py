@@ -23,6 +23,8 @@ from loadbook.recognise.track import Moment
 from loadbook.recognise.weighing import Stretch
 
 RIVAL = 1.0
+TAKE_BACK = 2.0
+"""What stands is taken back when a story without it is so much better than any with it."""
 BY_PHASE = ("phase_missing", "phase_too_short")
 LEFT_FOR_GOOD_MS = 30_000
 """A phase left so long ago is not gone back to: what was wrong with its parts ended with it."""
@@ -85,10 +87,14 @@ class CycleAlerts:
         news = any(f"{key_ms}/{f.name}" not in self.standing for f in found)
         rivals = [(s, self._findings(s, stretch, at_ms)) for s in self._rivals(best)] if news else []
         events: list[Event] = []
-        moved: dict[tuple[str, str | None], int] = {}
-        for name in [n for n in self.standing if n not in names and n.startswith(f"{key_ms}/") and "/cycle/" not in n]:
+        moved: dict[tuple[str, str | int], int] = {}
+        lost = [n for n in self.standing if n not in names and n.startswith(f"{key_ms}/") and "/cycle/" not in n]
+        kept = self._still_likely(key_ms, best, stretch, at_ms) if lost else set()
+        doubted = {self.findings.open[n].began_ms for n in lost if n in kept and n in self.findings.open}
+        for name in [n for n in lost if n not in kept]:
             withdrawn = self._withdraw(name, at_ms)
-            moved |= {(e.alert.kind, e.alert.component): e.alert.raised_ms for e in withdrawn if e.alert.component}
+            for alert in (e.alert for e in withdrawn if e.alert.component):
+                moved |= {(alert.kind, place): alert.raised_ms for place in (alert.component or "", alert.began_ms)}
             events += withdrawn
         for finding in found:
             name = f"{key_ms}/{finding.name}"
@@ -98,6 +104,8 @@ class CycleAlerts:
                     measured = finding.measured if finding.kind == "phase_too_long" else None
                     events += self.findings.clear(name, over_ms, measured, keep=True)
                     self._keep_event_time(events, at_ms)
+            elif finding.kind == "component_missing" and finding.began_ms in doubted:
+                continue  # it is said of another part, and that may yet be so
             elif not self.stopped and self._ripe(finding, best, rivals):
                 events += self._raise(name, finding, key_ms, best, stretch, at_ms, moved)
         ran_until_ms = at_ms if best.phase is not None else best.action_ms
@@ -117,6 +125,17 @@ class CycleAlerts:
             if stay.place == finding.place and stay.end_ms is not None and at_ms - stay.end_ms >= LEFT_FOR_GOOD_MS:
                 return max(stay.end_ms, finding.began_ms)
         return None
+
+    def _still_likely(self, key_ms: int, best: Story, stretch: Stretch, at_ms: int) -> set[str]:
+        """What stories nearly as cheap as the best one find wrong with parts: as it takes a margin to say a thing, so
+        it does to take it back, until the cycle is through."""
+        likely: set[str] = set()
+        for story, total in zip(self.beam.stories, self.beam.totals, strict=True):
+            if total - self.beam.totals[0] >= TAKE_BACK or self.beam.complete(best):
+                break
+            if story is not best and story.start_ms == best.start_ms and story.programme == best.programme:
+                likely |= {f"{key_ms}/{f.name}" for f in self._findings(story, stretch, at_ms) if f.part >= 0}
+        return likely
 
     def _rivals(self, best: Story) -> list[Story]:
         """Stories of the same programme that are nearly as cheap; the cheapest of every other that still fits."""
@@ -175,21 +194,22 @@ class CycleAlerts:
 
     def _raise(
         self, name: str, finding: Finding, key_ms: int, best: Story, stretch: Stretch, at_ms: int,
-        moved: dict[tuple[str, str | None], int],
+        moved: dict[tuple[str, str | int], int],
     ) -> list[AlertChanged]:  # fmt: skip
-        """``moved``: when what was withdrawn this very moment had been raised; the same of the same part is the same
-        finding, put down to another phase."""
+        """``moved``: when what was withdrawn this very moment had been raised; the same of the same part, or since the
+        same moment, is the same finding, put down to another phase or another part."""
         self.standing[name] = (finding.kind, finding.phase)
         back = self.gone.pop(name, None)
         if back is not None:
-            back.cleared_ms = finding.over_ms
+            back.cleared_ms = None if finding.over_ms is None else max(finding.over_ms, back.raised_ms)
             self.findings.open[name] = back
             return [AlertChanged(at_ms, replace(back))]
         part = self.beam.chart.parts[finding.part] if finding.part >= 0 else None
+        where = (part.id, finding.began_ms) if part else ()
         alert = Alert(
             kind=finding.kind,
             began_ms=min(finding.began_ms, at_ms),
-            raised_ms=moved.get((finding.kind, part.id if part else None), at_ms),
+            raised_ms=min((moved[k] for k in ((finding.kind, w) for w in where) if k in moved), default=at_ms),
             cycle_key_ms=key_ms,
             phase=finding.phase,
             component=part.id if part else None,

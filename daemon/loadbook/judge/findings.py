@@ -48,14 +48,15 @@ class Findings:
         return stages.pop() if len(stages) == 1 else None
 
     def clear(self, name: str, at_ms: int, measured: float | None = None, keep: bool = False) -> list[AlertChanged]:
-        """What was wrong has ended; the alert stays on record. ``measured`` replaces the figure, where given.
+        """What was wrong has ended; the alert stays on record. What was found only afterwards is over as soon as it is
+        said. ``measured`` replaces the figure, where given.
         ``keep`` remembers the alert, so that it is not raised again under this name and may still be withdrawn."""
         alert = self.open.get(name)
         if alert is None or alert.cleared_ms is not None:
             return []
         if not keep:
             del self.open[name]
-        alert.cleared_ms = at_ms
+        alert.cleared_ms = max(at_ms, alert.raised_ms)
         if measured is not None:
             alert.measured = measured
         return [AlertChanged(at_ms, replace(alert))]

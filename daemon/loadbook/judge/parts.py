@@ -23,6 +23,8 @@ HEATER_EVIDENCE_MS, ON_EVIDENCE_MS, PULSING_EVIDENCE_MS = 1_000, 5_000, 12_000
 """A heater has settled by then, a part that is on for all of a phase stands still; a pulsing one may be starting."""
 LEAST_N, MOST_WIDTH = 3, 0.4
 """Readings on a level, and how closely the part's draw must be told (of its plate), before it counts."""
+STEP_TOLD = 0.007
+"""So closely is a heater's draw told by the step with which it came on beside what stood still."""
 SPREAD = 0.30
 """Another part's draw is known to this fraction where it has been seen alone, else within its band only."""
 
@@ -55,6 +57,10 @@ class PartsWatch:
     on_ms: dict[int, int] = field(default_factory=dict)
     last_mask: int = 0
     last_ms: int = 0
+    """When the level began in which ``last_mask`` drew, and how many readings it had."""
+    last_n: int = 0
+    step: tuple[int, float, int] | None = None
+    """A heater that is on, the step with which it came on, W, and when."""
     watches: dict[tuple[int, int], Watch] = field(default_factory=dict)
     due_ms: int = NEVER_MS
     """When the evidence on a part that is out of its band will suffice, if it stays so."""
@@ -67,6 +73,7 @@ class PartsWatch:
                 self.on_ms.pop(i, None)
             elif i not in self.on_ms:
                 self.on_ms[i] = start_ms
+        self._stepped(mask, start_ms, stretch)
         own = level_w - self.levels.base_w
         self.due_ms = NEVER_MS
         if stretch.n < LEAST_N:
@@ -83,21 +90,40 @@ class PartsWatch:
                 self._judge(place, i, phase, began_ms, ms, low, high, volts)
             self._expect(place, i, phase, max(end_ms, settled_ms), low, high, volts)
 
+    def _stepped(self, mask: int, start_ms: int, stretch: Stretch) -> None:
+        """A heater that comes on, alone, beside parts that stood still draws the step: they go on as they were."""
+        new, at_ms = mask & ~self.last_mask, stretch.level_ms
+        stood = self.last_n >= LEAST_N and at_ms - self.last_ms >= MOTOR_SETTLE_MS
+        if self.step is not None:
+            self.step = (self.step[0], stretch.step_w, at_ms) if not new and at_ms == self.step[2] else None
+        if new and new & (new - 1) == 0 and self.last_mask and not self.last_mask & ~mask and stood:
+            i = new.bit_length() - 1
+            low, high = self.parts[i].band(stretch.volts)
+            within = (low or self.parts[i].least_w) <= stretch.step_w <= high
+            if self.parts[i].resistive and within and start_ms == at_ms:
+                self.step = (i, stretch.step_w, at_ms)
+        if mask != self.last_mask:
+            self.last_mask, self.last_ms = mask, start_ms
+        self.last_n = stretch.n
+
     def _drawn(self, i: int, phase: PhaseModel, mask: int, own: float, volts: float | None) -> tuple[float, float]:
         """What the part may draw: the level less what the others may."""
-        least = most = 0.0
+        least = most = told = 0.0
         for k, part in enumerate(self.parts):
             if k == i or not mask >> k & 1:
                 continue
             usual = self.levels.usual_w.get(k)
-            if part.resistive:
+            if self.step is not None and self.step[0] == k:
+                told = self.step[1]
+                least, most = least + told * (1 - STEP_TOLD), most + told * (1 + STEP_TOLD)
+            elif part.resistive:
                 low, high = part.band(volts)
                 least, most = least + (part.least_w if low is None else low * 0.96), most + high * 1.02
             elif usual is not None and k not in phase.pulsing:
                 least, most = least + usual * (1 - SPREAD), most + usual * (1 + SPREAD)
             else:
                 least, most = least + part.least_w, most + part.high_w
-        meter = 0.6 + min(self.levels.base_w, 2.0) + 0.003 * own
+        meter = 0.6 + min(self.levels.base_w, 2.0) + 0.003 * (own - told)
         return own - most - meter - self.levels.base_more_w(), own - least + meter
 
     def _doubtful(
@@ -223,9 +249,12 @@ class PartsWatch:
     def save(self) -> dict[str, Any]:
         return {
             "on_ms": [list(x) for x in self.on_ms.items()],
+            "last": [self.last_mask, self.last_ms, self.last_n, self.step],
             "watches": [[*key, asdict(watch)] for key, watch in self.watches.items()],
         }
 
     def load(self, state: dict[str, Any]) -> None:
         self.on_ms = {i: ms for i, ms in state["on_ms"]}
+        self.last_mask, self.last_ms, self.last_n, step = state.get("last", (0, 0, 0, None))
+        self.step = None if step is None else tuple(step)
         self.watches = {(place, i): Watch(**watch) for place, i, watch in state["watches"]}

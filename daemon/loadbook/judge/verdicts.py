@@ -24,6 +24,8 @@ WEAK_MS, WEAK_HEATER_MS = 15_000, 23_000
 MISSING_SURE_MS = 20_000
 STANDSTILL_MS = 61_000
 """A pause, a door opened, is shorter than this."""
+NEVER_BEGAN_MS = 25_000
+"""Where nothing of a phase has drawn yet, it is no pause: its parts do not come."""
 SETTLED_MS = 6_000
 """A later phase must have lasted this long before it proves anything about the ones before it."""
 
@@ -115,9 +117,17 @@ class Verdicts:
                 so_far = 0 if old is None or old.over_ms is not None else old.ms
                 w_ms = 0.0 if old is None else old.w_ms
                 streak_ms = (0 if old is None else old.streak_ms) + ms
-                suspects[fault] = Suspect(began, so_far + ms, w_ms + stretch.level_w * ms, 0.0, streak_ms)
+                still_ms = (0 if not so_far or old is None else old.still_ms) + (0 if mask else ms)
+                before = None if old is None else old if old.over_ms is not None else old.before
+                suspects[fault] = Suspect(
+                    began, so_far + ms, w_ms + stretch.level_w * ms, 0.0, streak_ms, still_ms, before=before
+                )
         for (kind, part), suspect in suspects.items():
             one = self._suspect(phase, stay, kind, part, suspect, stretch.volts)
+            before = suspect.before  # it is over, and has come again: not yet for long enough to say so
+            while one is None and before is not None:
+                one = self._suspect(phase, stay, kind, part, before, stretch.volts)
+                before = before.before
             if one is not None:
                 found.append(one)
         found += self._length(phase, stay, stretch, at_ms, current, story, mask)
@@ -129,12 +139,15 @@ class Verdicts:
         parts, base_w = self.beam.chart.parts, self.beam.levels.base_w
         level_w = suspect.w_ms / max(suspect.ms, 1)
         place, over = stay.place, suspect.over_ms
-        if kind == "idle" and suspect.streak_ms >= STANDSTILL_MS and phase.on and not self._may_be_over(phase):
+        still_ms = STANDSTILL_MS if stay.seen_ms else NEVER_BEGAN_MS
+        if kind == "idle" and suspect.streak_ms >= still_ms and phase.on and not self._may_be_over(phase):
             # all stands still that should run all the time: the largest of it is named
             part = max(phase.on, key=lambda i: parts[i].rated_w)
             kind = "missing"
         if kind == "missing":
             need = MISSING_AFTER_BREAK_MS if part in stay.seen_ms else MISSING_FROM_START_MS
+            if phase.pulsing and not stay.seen_ms and suspect.still_ms == suspect.ms:
+                need = NEVER_BEGAN_MS
             if suspect.ms < need:
                 return None
             plate = parts[part]
@@ -165,7 +178,11 @@ class Verdicts:
                 return None
             low, high = plate.band(volts)
             others = sum(self.beam.levels.usual(i, volts) for i in phase.on if i != part)
-            drawn = round(max(level_w - base_w - others, 0.0), 1)
+            drawn = level_w - base_w - others
+            for i in phase.pulsing:  # a heater that the chart lets pulse may have been on
+                heater_w = self.beam.levels.usual(i, volts) if parts[i].resistive and i != part else 0.0
+                drawn -= heater_w if drawn > heater_w + plate.rated_w else 0.0
+            drawn = round(max(drawn, 0.0), 1)
             return Finding(
                 f"power_{kind}", place, phase.id, phase.stage, part, suspect.began_ms, drawn,
                 None if low is None else round(low, 1), round(high, 1), "W", over, suspect.ms >= 25_000,

@@ -58,9 +58,13 @@ class Beam(Weighing):
     def _resumed(self, story: Story, at_ms: int) -> None:
         """It had stood still for a minute or more where no rest belongs: that time does not count for the phase."""
         phase = story.phase
-        if story.standby_ms is None or phase is None or phase.quiet or (phase.pulsing and not phase.on):
+        if story.standby_ms is None or phase is None or phase.quiet:
             return
         still_ms = at_ms - max(story.standby_ms, story.now.early_ms)
+        if still_ms >= self.limits.stopped_s * 1000 and phase.works and self.complete(story):
+            story.score += prices.WORKS_AGAIN
+        if phase.pulsing and not phase.on:
+            return
         if still_ms >= 30_000:
             story.now.paused_ms += still_ms
 
@@ -94,7 +98,7 @@ class Beam(Weighing):
             pulses = story.now.pulses[silent[0]]
             if pulses.silent_ms is None:
                 pulses.silent_ms = silent[1]
-                story.score += self.silent_price(phase, option.mask, story.run_ms(silent[1]))
+                story.score += story.silent_price(silent[0], option.mask, story.run_ms(silent[1]))
 
     def _alike(self, story: Story, stretch: Stretch, end: tuple[int, int]) -> None:
         """While the level fits the phase before as well, the phase before may still hold. ``end`` is when the level
@@ -263,9 +267,9 @@ class Beam(Weighing):
         flags = dict(story.now.flags)
         most_ms = story.most_ms(at_ms)
         least_ms = story.run_ms(at_ms) - gap_ms
-        cost = 0.0
+        cost = prices.NOT_YET if story.now.alike else 0.0
         if short := phase.too_short(most_ms):
-            cost = short
+            cost += short
             flags["too_short"] = (at_ms, most_ms / 1000)
         for i in phase.on:
             if i not in story.now.seen_ms and not gap_ms:

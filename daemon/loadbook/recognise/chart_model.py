@@ -17,6 +17,7 @@ GRACE_MS = 2_000
 """A phase may end so much before its least time, or after its most, for the meter's sake."""
 ROOM_MS = 20_000
 """Limits nearer to the usual length than this are none for what is usual."""
+WORK_STAGES = ("wash", "rinse", "heat", "hold", "dry")
 MOST_PULSING = 6
 """More pulsing parts than this in one phase are told apart no further: 64 combinations are enough."""
 
@@ -58,6 +59,8 @@ class PhaseModel:
     """How long it usually takes, where that was learned."""
     rest_ms: int
     """The longest rest of its motor in good cycles, 0 where that was not learned."""
+    cold_mask: int
+    """The heaters that will not come any more: all, where nothing needed is left to come, nor is it needed itself."""
 
     def unusual(self, least_ms: int, most_ms: int) -> float:
         """What a length between two costs where the chart says how long the phase usually takes: nothing near that,
@@ -68,6 +71,11 @@ class PhaseModel:
         if least_ms > usual_ms:
             return prices.LINGERS * min(1.0, 2 * (least_ms - usual_ms) / max(self.max_ms - usual_ms, ROOM_MS))
         return prices.HURRIES * min(1.0, (usual_ms - most_ms) / max(usual_ms - self.min_ms, ROOM_MS))
+
+    @property
+    def works(self) -> bool:
+        """Whether it works by coming and going, and does not wait, soak or drain."""
+        return self.stage in WORK_STAGES and not self.quiet
 
     def too_short(self, ran_ms: int) -> float:
         """What it costs to leave the phase after so long at most: the more, the further that is from its least time."""
@@ -126,6 +134,7 @@ def _phase(
     lasting = [{*p.on, *p.pulsing} for p in after[: next_needed + 1]]
     mine = {*phase.on, *phase.pulsing}
     own = [[parts[places[name]].rated_w for name in p.on if name not in mine] for p in after[: next_needed + 1]]
+    heaters = tuple(i for i, part in enumerate(parts) if part.resistive)
     telling = tuple(
         i
         for i in pulsing
@@ -153,6 +162,7 @@ def _phase(
         lone_motor=motors[0] if len(motors) == 1 else None,
         usual_ms=None if phase.usual_s is None else round(phase.usual_s * 1000),
         rest_ms=round((phase.rest_s or 0.0) * 1000),
+        cold_mask=_mask(heaters) if phase.optional and all(p.optional for p in after) else 0,
     )
 
 

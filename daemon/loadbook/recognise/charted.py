@@ -182,17 +182,25 @@ class Charted(CycleLife):
             return
         refund = 0.0
         if beam.complete(best):
-            stroke = ended and beam.goes_on(best, stretch)
-            after_end = prices.NEW_CYCLE_STROKE if stroke else prices.NEW_CYCLE
             long_over = self.over and still_ms >= self.limits.stopped_s * 1000
+            last = beam.last(best)
+            for_good = long_over and last is not None and last.works
+            stroke = ended and not for_good and beam.goes_on(best, stretch)
+            after_end = prices.NEW_CYCLE_STROKE if stroke else prices.NEW_CYCLE
             price = after_end if ended or long_over else prices.NEW_CYCLE_EARLY
             phase = best.phase
-            if phase is not None and beam.levels.explain(phase, stretch.level_w, stretch.volts).healthy is not None:
+            if (
+                phase is not None
+                and not for_good
+                and beam.levels.explain(phase, stretch.level_w, stretch.volts).healthy is not None
+            ):
                 price, refund = prices.NEW_CYCLE_UNASKED, prices.NEW_CYCLE_UNASKED - prices.NEW_CYCLE_EARLY
         elif self.key_ms is None or (not best.past and best.drew_ms < 60_000):
             price = prices.DROPPED
         else:
             price = prices.STOPPED
+        if stretch.from_w > prices.STRONG_W:
+            price += prices.BEGAN_BEFORE
         before = best.before
         if self.key_ms == best.start_ms or before is None:
             before = replace(best, now=best.now.copy(), before=None)  # as it is now: the story itself may live on

@@ -391,7 +391,8 @@ class CycleLife:
         if strokes and part not in levels.resistive.known and not self._on_floor(story, stretch):
             return
         on_ms = at_ms - self.parts.on_ms.get(part, at_ms)
-        levels.learn_resistive(part, own, stretch.volts, stood_ms, on_ms)
+        jumps = option.z >= 0.5 or any(i == part for _, i in option.faults)
+        levels.learn_resistive(part, own, stretch.volts, stood_ms, on_ms, jumps)
 
     @staticmethod
     def _on_floor(story: Story, stretch: Stretch) -> bool:

@@ -5,6 +5,8 @@ Pure.
 
 from __future__ import annotations
 
+from bisect import bisect_left
+
 from loadbook.events import Cycle, Outcome, PartMeasured, Phase, PhaseVerdict
 from loadbook.recognise.chart_model import ChartModel, ProgrammeModel
 from loadbook.recognise.hypothesis import Story
@@ -41,7 +43,28 @@ def starts_of(chart: ChartModel, story: Story, end_ms: int, late_ms: int) -> lis
         start = max(stay.early_ms, min(late, until_ms - least_ms))
         starts[k] = until_ms = max(min(start, until_ms), story.start_ms)
     starts[0] = story.start_ms
+    _hold(stays, programme, starts, end_ms)
     return starts
+
+
+def _hold(stays: list[Stay], programme: ProgrammeModel, starts: list[int], end_ms: int) -> None:
+    """Moves the starts of phases that have the very same parts as the one before: it holds until its ``max_s``, as far
+    as the least times of those after it leave room."""
+    room = [end_ms] * (len(stays) + 1)
+    same = [False] * len(stays)
+    for k in range(len(stays) - 1, -1, -1):
+        here = programme.place(stays[k].place)
+        before = programme.place(stays[k - 1].place) if k else None
+        room[k] = starts[k]
+        if here is None or before is None or stays[k].unseen or stays[k - 1].unseen:
+            continue
+        same[k] = (here.on, here.pulsing, here.stage) == (before.on, before.pulsing, before.stage)
+        if same[k]:
+            room[k] = max(starts[k], (room[k + 1] if k + 1 < len(stays) else end_ms) - here.min_ms)
+    for k in range(1, len(stays)):
+        if same[k]:
+            most_ms = programme.phases[stays[k - 1].place].max_ms + stays[k - 1].paused_ms
+            starts[k] = max(starts[k], min(starts[k - 1] + most_ms, room[k]))
 
 
 def _rested_for_good(stays: list[Stay], programme: ProgrammeModel, k: int, end_ms: int, valves_mask: int) -> bool:
@@ -147,21 +170,19 @@ def _phase(
 
 
 def _energy(stays: list[Stay], starts: list[int], k: int, end: tuple[int, int]) -> float:
-    """Energy of a stay; where its start was moved between early and late, what flowed between those is shared out by
-    time. ``end`` is the cycle's: when, and the energy by then."""
-    end_ms, end_mwms = end
+    """Energy of a stay; where a start was moved, what flowed between two instants at which it was counted is shared
+    out by time. ``end`` is the cycle's: when, and the energy by then."""
+    known = {stay.late_ms: stay.late_mwms for stay in stays if stay.late_mwms >= 0}
+    known |= {stay.early_ms: stay.start_mwms for stay in stays} | {end[0]: end[1]}
+    at_ms = sorted(known)
 
-    def at_start(n: int) -> float:
-        if n >= len(stays):
-            return float(end_mwms)
-        stay = stays[n]
-        until_ms = starts[n + 1] if n + 1 < len(stays) else end_ms
-        until = float(stays[n + 1].start_mwms) if n + 1 < len(stays) else float(end_mwms)
-        span = until_ms - stay.early_ms
-        if starts[n] <= stay.early_ms or span <= 0:
-            return float(stay.start_mwms)
-        if stay.late_mwms >= 0 and starts[n] <= stay.late_ms:
-            span, until = stay.late_ms - stay.early_ms, float(stay.late_mwms)
-        return stay.start_mwms + (until - stay.start_mwms) * (starts[n] - stay.early_ms) / span
+    def by(when_ms: int) -> float:
+        right = bisect_left(at_ms, when_ms)
+        if right == len(at_ms):
+            return float(end[1])
+        if at_ms[right] == when_ms or not right:
+            return float(known[at_ms[right]])
+        a_ms, b_ms = at_ms[right - 1], at_ms[right]
+        return known[a_ms] + (known[b_ms] - known[a_ms]) * (when_ms - a_ms) / (b_ms - a_ms)
 
-    return max(0.0, at_start(k + 1) - at_start(k))
+    return max(0.0, by(starts[k + 1] if k + 1 < len(stays) else end[0]) - by(starts[k]))

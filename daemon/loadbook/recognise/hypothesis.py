@@ -11,6 +11,7 @@ from math import log
 from typing import Any
 
 from loadbook.recognise import prices
+from loadbook.recognise.absent import never_shown, still_missing
 from loadbook.recognise.chart_model import ChartModel, PhaseModel
 from loadbook.recognise.options import Fault, Option, Options
 from loadbook.recognise.stay import PATTERN_MS, PATTERN_RESTS, Pulses, Stay, Suspect
@@ -134,21 +135,29 @@ class Story:
             > HEALTHY_MS
         ):
             price += prices.HIGH_LATER
-        if kind == "missing" and self.phase is not None and (seen_ms := self.now.seen_ms.get(part, 0)) > HEALTHY_MS:
+        if (
+            kind == "missing"
+            and self.phase is not None
+            and (seen_ms := self.now.seen_ms.get(part, 0)) > HEALTHY_MS
+            and self.now.shown_mask >> part & 1
+        ):
             price += prices.DIED * min(1.0, seen_ms / max(self.phase.min_ms, HEALTHY_MS)) ** 2
         if kind == "idle" and self.phase is not None and self.now.well_ms > max(HEALTHY_MS, self.phase.min_ms):
             price += prices.IDLE_WHEN_RIPE
         if kind == "unexpected" and self.past and part in self.past[-1].seen_ms:
             price += -prices.STUCK_ON if self.now.stepped else prices.STILL_ON
+        if kind == "unexpected" and self.phase is not None and self.phase.cold_mask >> part & 1:
+            price += prices.HEATS_IN_THE_END
         return price
 
     def believed(self) -> frozenset[Fault]:
         """The faults of parts that are as good as certain, here or in a phase behind."""
+        silent = [("missing", i) for i, p in self.now.pulses.items() if p.silent_ms is not None]
         if not self.now.suspects:
-            return self.known
-        return self.known | {
-            f for f, s in self.now.suspects.items() if s.paid >= self.price_in_full(f) * 0.99 and f[1] >= 0
-        }
+            return self.known.union(silent) if silent else self.known
+        return self.known.union(
+            silent, (f for f, s in self.now.suspects.items() if s.paid >= self.price_in_full(f) * 0.99 and f[1] >= 0)
+        )
 
     def novelty(self, option: Option, level_w: float, pulsing: int, step_w: float) -> float:
         """What it costs in full that parts without a fault, which were steady so far, draw something else all at once:
@@ -177,8 +186,9 @@ class Story:
         low, high, so_far = self.familiar.get(option.mask, (level_w, level_w, 0))
         self.familiar[option.mask] = (min(low, level_w), max(high, level_w), so_far + ms)
 
-    def cost_of(self, option: Option, ms: int) -> float:
-        """What a level explained by ``option`` for ``ms`` would add to the score, novelty apart."""
+    def cost_of(self, option: Option, ms: int, stood_ms: int = 0) -> float:
+        """What a level explained by ``option`` for ``ms`` would add to the score, novelty apart. ``stood_ms``: how long
+        it had stood already: what is found wrong with it now has been so all the time."""
         z = option.z
         cost = 0.3 * z * (ms if ms < Z_MS else Z_MS) / Z_MS
         if z > Z_FREE:
@@ -187,7 +197,9 @@ class Story:
             return cost
         for fault in option.faults:
             suspect = self.now.suspects.get(fault)
-            so_far, paid = (0, 0.0) if suspect is None else (suspect.ms if suspect.over_ms is None else 0, suspect.paid)
+            so_far, paid = (
+                (stood_ms, 0.0) if suspect is None else (suspect.ms if suspect.over_ms is None else 0, suspect.paid)
+            )
             due = self.price_in_full(fault) * prices.due(fault[0], (so_far + ms) / 1000) - paid
             cost += max(due, 0.0)
         return cost
@@ -198,16 +210,18 @@ class Story:
         """The cheapest explanation of ``ms`` of a level, and its price. ``stood_ms``: how long it had stood already;
         ``step_w``: with what step it began."""
         likely = options.likely
-        if options.healthy is None and self._strokes_go_on(stood_ms + ms):
+        if options.healthy is None and (self._strokes_go_on(stood_ms + ms) or never_shown(self.phase, self.now)):
             likely = options.awake
+        elif self.now.suspects:
+            likely = still_missing(self.now, options) or likely
         best = likely[0]
-        best_cost, rest = self.cost_of(best, ms), likely[1:]
-        if options.healthy is not None and (novelty := self.novelty(best, level_w, pulsing, step_w)):
+        best_cost, rest = self.cost_of(best, ms, stood_ms), likely[1:]
+        if not best.faults and (novelty := self.novelty(best, level_w, pulsing, step_w)):
             due = prices.due("novel", (stood_ms + ms) / 1000) - prices.due("novel", stood_ms / 1000)
             best_cost += novelty * due
             rest = options[1:]
         for option in rest:
-            cost = self.cost_of(option, ms)
+            cost = self.cost_of(option, ms, stood_ms)
             if cost < best_cost:
                 best, best_cost = option, cost
         return best, best_cost
@@ -223,6 +237,14 @@ class Story:
             and still_ms <= max(PATTERN_MS, PATTERN_RESTS * pulses.longest_rest_ms)
             for i in self.phase.motors
         )
+
+    def silent_price(self, part: int, mask: int, run_ms: int) -> float:
+        """What it costs that a drum is missing by the rule of three rests, when it stopped ``run_ms`` after the phase's
+        start: had the phase lasted long enough by then, it has rather ended. Little where it was missing before."""
+        if ("missing", part) in self.known:
+            return prices.MOTOR_QUIET * prices.AGAIN
+        ripe = self.phase is not None and run_ms >= self.phase.min_ms
+        return prices.MOTOR_QUIET + (prices.STILL_WHEN_RIPE if ripe and not mask else 0.0)
 
     def least_owed(self) -> float:
         """What the cheapest fault of the phase has yet to cost: a phase that never was well had one of them."""
@@ -264,15 +286,18 @@ class Story:
                 suspect = now.suspects.get(fault)
                 if suspect is None or suspect.over_ms is not None:
                     before = suspect
-                    suspect = now.suspects[fault] = Suspect(start_ms)
+                    suspect = now.suspects[fault] = Suspect(start_ms, seen_beside=bool(option.mask or now.seen_ms))
                     if before is not None:
-                        suspect.paid, suspect.again = before.paid, True
+                        suspect.paid, suspect.again, suspect.before = before.paid, True, before
                 suspect.paid = max(suspect.paid, self.price_of(fault, ms))
                 suspect.ms += ms
                 suspect.streak_ms += ms
                 suspect.still_ms += 0 if option.mask else ms
                 suspect.w_ms += level_w * ms
             self._contradict(options, option, start_ms, ms)
+            for i in phase.on:
+                if option.mask & ~now.shown_mask & 1 << i and not options.may_do_without(option, ("missing", i)):
+                    now.shown_mask |= 1 << i
         for i in (*phase.on, *phase.pulsing):
             if option.mask >> i & 1:
                 now.seen_ms[i] = now.seen_ms.get(i, 0) + ms
@@ -292,7 +317,8 @@ class Story:
             unseen = kind == "missing" and not self.now.alone_mask >> part & 1
             if unseen and not option.faults and options.may_do_without(option, fault):
                 continue
-            suspect.streak_ms = 0
+            if kind != "idle":
+                suspect.streak_ms = 0
             if kind == "unexpected" and ms < GONE_MS:
                 continue
             if suspect.paid >= self.price_in_full(fault) * 0.99:

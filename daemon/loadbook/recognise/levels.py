@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 from loadbook.recognise.chart_model import ChartModel, PhaseModel
 from loadbook.recognise.fits import Fit, Table, coarse
 from loadbook.recognise.options import NO_FIT_Z, Fault, Here, Option, Options
-from loadbook.recognise.resistive import Resistive
+from loadbook.recognise.resistive import JUMP_MS, Resistive
 
 HIGHEST, HIGHEST_SMALL, SMALL_MOTOR_W = 2.1, 2.3, 100.0
 """A part that draws more than this many times its plate is not that part."""
@@ -23,6 +23,8 @@ BASE_MORE_W = 2.5
 UNTOLD_W = 5.0
 """Draw that no part explains does not count up to this (contract): all may be at rest."""
 REST_Z, UNTOLD_Z = 0.4, 0.6
+FAR_FETCHED_Z = 0.8
+"""Beside an explanation without a fault that is more far-fetched than this, faults are thought of as well."""
 LEVEL_TOL = 0.02
 CACHE = 4000
 """So many answers are kept, of a level in a phase."""
@@ -99,10 +101,15 @@ class Levels:
         if old is None or coarse(old) != coarse(new):
             self._learned()
 
-    def learn_resistive(self, part: int, level_w: float, volts: float | None, stood_ms: int, on_ms: int) -> None:
-        """A heater was seen to draw what stands above the machine's own; ``on_ms``: for how long it has been on."""
+    def learn_resistive(
+        self, part: int, level_w: float, volts: float | None, stood_ms: int, on_ms: int, jumps: bool = False
+    ) -> None:
+        """A heater was seen to draw what stands above the machine's own; ``on_ms``: for how long it has been on;
+        ``jumps``: it is odd that it should draw that, which is believed only once it has lasted."""
         drawn = level_w - self.base_w
-        if drawn > self.chart.parts[part].least_w and self.resistive.learn(part, drawn, volts, stood_ms, on_ms):
+        if drawn <= self.chart.parts[part].least_w or (jumps and part in self.resistive.known and stood_ms < JUMP_MS):
+            return
+        if self.resistive.learn(part, drawn, volts, stood_ms, on_ms):
             self._learned()
 
     def base_more_w(self) -> float:
@@ -172,9 +179,9 @@ class Levels:
         if phase.band_w is not None:
             options += self._by_band(phase, level_w, tol)
         least = min((o.z for o in options if not o.faults), default=None)
-        if least is None:
+        if least is None or least > FAR_FETCHED_Z:
             options += self._off_band(phase, own, table)
-        if least is None or least > 0.8:
+        if least is None or least > FAR_FETCHED_Z:
             options += [Option(r.faults, r.mask, z) for r in rows[1] if (z := r.z(own, tol, 0.0)) is not None]
         if least is None and phase.quiet and own <= TRICKLE_W:
             options = [o for o in options if not any(kind == "unexpected" for kind, _ in o.faults)]
@@ -302,7 +309,8 @@ class Levels:
                 if low is not None and table.least[i] < drawn < low:
                     options.append(Option((("low", i),), mask, 0.2 * (1 - drawn / expected)))
                 elif high < drawn <= (HIGHEST if expected > SMALL_MOTOR_W else HIGHEST_SMALL) * expected + 2:
-                    options.append(Option((("high", i),), mask, 0.3 * (drawn / expected - 1)))
+                    # a heater that was well does not draw more all at once: a motor does
+                    options.append(Option((("high", i),), mask, 0.3 * (drawn / expected - 1) + bool(table.firm[i])))
         return options
 
     def _foreign_rows(self, phase: PhaseModel, table: Table) -> list[Fit]:

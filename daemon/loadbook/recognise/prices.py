@@ -33,6 +33,8 @@ RAMP_S: dict[str, tuple[tuple[float, float], ...]] = {
 }
 
 NEXT_PHASE = 0.5
+NOT_YET = 0.06
+"""On top, where the phase left may not even have begun: as much as makes one story cheaper than another."""
 SKIP_OPTIONAL = 0.4
 SKIP_NEEDED = 7.7
 SKIP_UNSEEN = 0.5
@@ -64,6 +66,8 @@ STILL_ON = 4.0
 """On top, for a part that was on in the phase before: that phase has rather gone on."""
 STUCK_ON = 4.5
 """Off, where this phase's own parts were seen to come on beside it: it has rather not been switched off."""
+HEATS_IN_THE_END = 5.0
+"""On top, for a heater in a phase after the last needed one: what is through does not heat."""
 AGAIN = 0.25
 STANDING = 3.0
 MOTOR_QUIET = 6.0
@@ -80,6 +84,10 @@ second; a stroking one varies anyway."""
 LOG_BEGINS_INSIDE = 2.0
 NEW_CYCLE, NEW_CYCLE_STROKE, NEW_CYCLE_EARLY, NEW_CYCLE_UNASKED = 1.0, 6.0, 5.0, 9.5
 """After the end; after it, where the last phase explains the level as well; before it; before it, likewise."""
+BEGAN_BEFORE = 4.0
+"""On top, where a motor or a heater was drawing already: a cycle begins when the machine comes on."""
+WORKS_AGAIN = 3.0
+"""A last phase that washes, heats or dries goes on after minutes at a standstill: it had rather ended."""
 STOPPED = 11.0
 DROPPED = 3.0
 STROKE_AFTER_END = 9.0

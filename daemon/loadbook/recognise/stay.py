@@ -29,6 +29,15 @@ class Suspect:
     again: bool = False
     """It was there before in this phase, and went away."""
     over_ms: int | None = None
+    seen_beside: bool = False
+    """Something of the phase was drawing, or had drawn, when it began."""
+    before: Suspect | None = None
+    """The same fault earlier in the phase, when it is over: never changed again."""
+
+    @classmethod
+    def restore(cls, state: dict[str, Any]) -> Suspect:
+        before = state.get("before")
+        return cls(**{**state, "before": None if before is None else cls.restore(before)})
 
 
 @dataclass(slots=True)
@@ -74,6 +83,8 @@ class Stay:
     """The lowest level of it, with all its parts on: what stands above is a pulsing motor's."""
     alone_mask: int = 0
     """Parts that were seen drawing alone: no other's draw can have passed for theirs."""
+    shown_mask: int = 0
+    """Parts that are on for all of it without which some level could not be explained."""
     strokes_beside: bool = False
     """Strokes have been seen to stand on it."""
     least_told: bool = False
@@ -124,7 +135,7 @@ class Stay:
     @classmethod
     def restore(cls, state: dict[str, Any]) -> Stay:
         state = dict(state)
-        state["suspects"] = {(kind, part): Suspect(**s) for kind, part, s in state["suspects"]}
+        state["suspects"] = {(kind, part): Suspect.restore(s) for kind, part, s in state["suspects"]}
         state["seen_ms"] = {i: ms for i, ms in state["seen_ms"]}
         state["pulses"] = {i: Pulses(**p) for i, p in state["pulses"]}
         state["flags"] = {name: tuple(value) for name, value in state["flags"].items()}

@@ -24,8 +24,9 @@ AFTER_END_PRICE, AFTER_END_MS = 8.0, 60_000
 BELIEVED = 3.0
 FAULTY_ROOM = 7.5
 """After a real step, the next phase is thought of even where only a fault of this price would explain the level."""
-ALIKE_Z = 0.25
-"""Phases look alike where a level is not this much more far-fetched in the one than in the other."""
+ALIKE_Z, ALIKE_STROKES_Z = 0.25, 1.0
+"""Phases look alike where a level is not this much more far-fetched in the one than in the other; a stroke's load
+varies, and hides what small parts draw beside it."""
 BLIND_MS = 75_000
 """A pulsing motor that has not turned at all since its phase began is missing after so long."""
 STROKE_SHARE = 0.35
@@ -97,14 +98,16 @@ class Weighing:
         before = self.phase(story, story.past[-1].place) if story.past else None
         if before is None or story.past[-1].unseen:
             return False
-        options = self.levels.explain(before, stretch.level_w, stretch.volts)
+        options, here = self.levels.explain(before, stretch.level_w, stretch.volts), story.phase
         faulty = {f for f, s in story.past[-1].suspects.items() if s.over_ms is None and s.paid > BELIEVED}
         fits = [option.z for option in options if set(option.faults) <= faulty]
-        here = story.phase
         if not fits or here is None:
             return bool(fits)
-        own = [o.z for o in self.levels.explain(here, stretch.level_w, stretch.volts) if not o.faults]
-        return not own or min(fits) <= min(own) + ALIKE_Z
+        own = self.levels.explain(here, stretch.level_w, stretch.volts).healthy
+        if own is None:
+            return True
+        strokes = any(own.mask >> i & 1 for i in here.motors)
+        return min(fits) <= own.z + (ALIKE_STROKES_Z if strokes else ALIKE_Z)
 
     def late_ms(self, story: Story, stretch: Stretch, at_ms: int) -> int:
         """The latest start of a story's phase, the open level counted."""
@@ -159,14 +162,8 @@ class Weighing:
                 break
         silent = self.silent_motor(story, phase, at_ms, mask) if phase.stage in MOTOR_STAGES else None
         if silent is not None and story.now.pulses[silent[0]].silent_ms is None:
-            cost += self.silent_price(phase, mask, silent[1] - late_ms - story.now.paused_ms)
+            cost += story.silent_price(silent[0], mask, silent[1] - late_ms - story.now.paused_ms)
         return cost
-
-    @staticmethod
-    def silent_price(phase: PhaseModel, mask: int, run_ms: int) -> float:
-        """What it costs that a drum is missing by the rule of three rests, when it stopped ``run_ms`` after the phase's
-        start: had the phase lasted long enough by then, it has rather ended."""
-        return prices.MOTOR_QUIET + (0.0 if mask or run_ms < phase.min_ms else prices.STILL_WHEN_RIPE)
 
     def _long_stroke(self, story: Story, part: int, pulses: Pulses, stroke_ms: int) -> float:
         """What it costs that a pulsing part has been on for so long, longer than its strokes were so far."""
@@ -236,6 +233,13 @@ class Weighing:
                 continue
             since_ms = max(pulses.rest_since_ms, self._others_ms(story, phase, i, mask, at_ms))
             if pulses.n == 0:
+                heaters = mask & self.chart.resistive_mask
+                if (
+                    heaters & phase.pulsing_mask
+                    and not self._shows(phase, i)
+                    and not self.levels.resistive.all_known(heaters)
+                ):
+                    continue  # beside them it would not be seen
                 since_ms = max(since_ms, story.now.late_ms)
                 if at_ms - since_ms >= max(known_ms, self._blind_ms(story, i)):
                     return i, since_ms
@@ -281,6 +285,11 @@ class Weighing:
         on = level_w - floor_w > 0.8 * self.chart.parts[motor].least_w
         mask = option.mask | 1 << motor if on else option.mask & ~(1 << motor)
         return option if mask == option.mask else Option(option.faults, mask, option.z)
+
+    def last(self, story: Story) -> PhaseModel | None:
+        """The phase it is in, or was in before its end."""
+        ended = story.phase is None and story.past
+        return self.phase(story, story.past[-1].place) if ended else story.phase
 
     def goes_on(self, story: Story, stretch: Stretch) -> bool:
         """Whether the last phase, had it not ended, would explain the level by what pulses in it."""

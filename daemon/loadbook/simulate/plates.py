@@ -80,7 +80,8 @@ def _missing(view: View, number: int, name: str, first: int, last: int) -> list[
         ]  # fmt: skip
     if name not in chart.on or (last - first) * DT_S < EVIDENCE_S:
         return []
-    shows = _shows_at(view, stay, chart, first, last)
+    seen = max(first, _drew_at(view, stay))
+    shows = _shows_at(view, stay, chart, seen, last)
     if shows is None:
         return []
     left = drawing(view, Stay(stay.id, stay.stage, stay.start + first, stay.start + last)) - {name}
@@ -90,7 +91,7 @@ def _missing(view: View, number: int, name: str, first: int, last: int) -> list[
     if max(hidden_s, rivals_s) > ends_s:
         return []
     proof_s = max(began_s, rivals_s - LATER_S)
-    late_s = max(began_s, hidden_s, rivals_s, (stay.start + first + shows) * DT_S) + EVIDENCE_S + view.slack_s + 5
+    late_s = max(began_s, hidden_s, rivals_s, (stay.start + seen + shows) * DT_S) + EVIDENCE_S + view.slack_s + 5
     unknowable = first * DT_S >= 2.0 and over_already(view, stay, stay.start + first, left)
     names: tuple[str, ...] = (name,)
     phases = neighbours(view, number)
@@ -173,6 +174,14 @@ def _unlisted(view: View, number: int, name: str) -> list[Expected]:
                     also=("phase_too_long",) if hidden_s else ())
         )  # fmt: skip
     return out
+
+
+def _drew_at(view: View, stay: Stay) -> int:
+    """Steps into a stay until anything has drawn in its cycle: before, nobody can know that a programme runs, and that
+    a part of it should draw (contract, section 3: without a draw there is no cycle)."""
+    start = view.recorded.run.cycles[stay.cycle].start
+    drew = view.recorded.part_w[:-1, start : stay.end].sum(axis=0) > 1.0
+    return max(start + int(drew.argmax()) - stay.start, 0) if drew.any() else stay.end - stay.start
 
 
 def _shows_at(view: View, stay: Stay, chart: PhaseChart, first: int, last: int) -> int | None:
