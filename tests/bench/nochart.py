@@ -17,9 +17,10 @@ from recognising import hear, series_of, truth_json
 from scoring import Score, score, seconds
 
 WET = {"fill": "water", "drain": "water", "drain_fill": "water", "wash": "move", "rinse": "move", "hold": "move",
-       "cool": "move", "loosen": "move", "heat": "heat", "spin": "spin", "dry": "quiet", "dry_passive": "quiet",
+       "cool": "move", "loosen": "quiet", "heat": "heat", "spin": "spin", "dry": "quiet", "dry_passive": "quiet",
        "wait": "quiet"}  # fmt: skip
-"""Stages that watts alone cannot tell apart count as one look: wash and rinse, drain and fill."""
+"""Stages that watts alone cannot tell apart count as one look: wash and rinse, drain and fill. A hand label's loosening
+is a chart's ``wait`` (the contract has no other stage for it)."""
 DRYING = WET | {
     "dry": "heat",
     "spin": "move",
