@@ -14,7 +14,7 @@ from loadbook.judge.causes import Drawing, Evidence
 from loadbook.judge.findings import Findings
 from loadbook.judge.limits import Limits
 from loadbook.judge.parts import PartsWatch
-from loadbook.judge.verdicts import Finding, Verdicts
+from loadbook.judge.verdicts import Finding, Verdicts, begun_anew
 from loadbook.machine import Machine
 from loadbook.recognise import prices
 from loadbook.recognise.beam import Beam
@@ -106,7 +106,7 @@ class CycleAlerts:
                     self._keep_event_time(events, at_ms)
             elif finding.kind == "component_missing" and finding.began_ms in doubted:
                 continue  # it is said of another part, and that may yet be so
-            elif not self.stopped and self._ripe(finding, best, rivals):
+            elif not self.stopped and self._ripe(finding, best, rivals) and not begun_anew(self.beam, finding, best):
                 events += self._raise(name, finding, key_ms, best, stretch, at_ms, moved)
         ran_until_ms = at_ms if best.phase is not None else best.action_ms
         if self._longest(best)[0] <= ran_until_ms:

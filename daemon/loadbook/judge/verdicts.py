@@ -9,6 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from loadbook.judge.limits import Limits
+from loadbook.recognise import prices
 from loadbook.recognise.beam import Beam
 from loadbook.recognise.chart_model import GRACE_MS, PhaseModel
 from loadbook.recognise.hypothesis import Story
@@ -26,6 +27,8 @@ STANDSTILL_MS = 61_000
 """A pause, a door opened, is shorter than this."""
 NEVER_BEGAN_MS = 25_000
 """Where nothing of a phase has drawn yet, it is no pause: its parts do not come."""
+SOON_MS = 23_000
+"""An overrun is no longer held for another cycle that may have begun when it is this long."""
 SETTLED_MS = 6_000
 """A later phase must have lasted this long before it proves anything about the ones before it."""
 
@@ -273,3 +276,13 @@ class Verdicts:
             return False
         action = max(story.now.action_ms, story.now.early_ms)
         return last and action - story.now.late_ms - story.now.paused_ms <= phase.max_ms
+
+
+def begun_anew(beam: Beam, finding: Finding, best: Story) -> bool:
+    """Whether a phase seems to go on for too long only because another cycle has begun, as likely as not: that is known
+    before all of the overrun's price is due."""
+    if finding.kind != "phase_too_long" or (finding.measured or 0) * 1000 >= (finding.high or 0) * 1000 + SOON_MS:
+        return False
+    limit = beam.totals[0] + prices.MARGIN
+    pairs = zip(beam.stories, beam.totals, strict=True)
+    return any(total < limit and story.start_ms > best.start_ms for story, total in pairs)

@@ -11,13 +11,14 @@ from collections.abc import Iterable, Sequence
 
 from loadbook.recognise import prices, stuck
 from loadbook.recognise.chart_model import GRACE_MS, PhaseModel
+from loadbook.recognise.familiar import learn
+from loadbook.recognise.going_on import alone_since_mask, explains, owed, prepay, swaps
 from loadbook.recognise.hypothesis import SHORT_MS, Story
-from loadbook.recognise.options import Fault, Option, Options
+from loadbook.recognise.options import Fault
 from loadbook.recognise.rivals import CHEAPER, Key, Rivals, key_of
-from loadbook.recognise.stay import Stay, Suspect
+from loadbook.recognise.stay import Stay
 from loadbook.recognise.weighing import (
     FAULTY_ROOM,
-    FULL_MS,
     MOTOR_STAGES,
     Stretch,
     Weighing,
@@ -37,12 +38,15 @@ class Beam(Weighing):
     def take(self, stretch: Stretch, end_ms: int, end_mwms: int, cut: bool = False) -> None:
         """The level has ended at ``end_ms``, the energy counted up to there. ``cut``: it goes on all the same."""
         standby = self.levels.at_standby(stretch.level_w)
+        off = 0 if stretch.void else self.levels.off_mask(stretch.level_w, stretch.volts)
         for story in self.stories:
             start_ms = max(stretch.start_ms, story.now.early_ms)
             if end_ms <= start_ms:
                 continue
             if not stretch.void:
                 self._take_one(story, stretch, start_ms, (end_ms, end_mwms), cut)
+                if end_ms - start_ms >= SHORT_MS:
+                    story.now.off_mask |= off
             if standby:
                 if story.standby_ms is None:
                     story.standby_ms = start_ms
@@ -92,8 +96,10 @@ class Beam(Weighing):
             if pulses.drawing and not option.mask >> i & 1:
                 story.score += self.ended_stroke(story, phase, i)
         story.take(phase, options, (option, cost), start_ms, end_ms, stretch.level_w, stretch.n)
+        if end_ms - start_ms >= SHORT_MS:
+            story.saw(option, stretch.level_w, phase.pulsing_mask, step_w)
         if not cut:
-            story.learn_familiar(option, stretch.level_w, stood_ms + end_ms - start_ms)
+            learn(story.familiar, option, stretch.level_w, stood_ms + end_ms - start_ms)
         if phase.stage in MOTOR_STAGES and (silent := self.silent_motor(story, phase, end_ms, option.mask)) is not None:
             pulses = story.now.pulses[silent[0]]
             if pulses.silent_ms is None:
@@ -128,7 +134,7 @@ class Beam(Weighing):
             phase = story.phase
             if phase is None or at_ms <= story.now.early_ms:
                 continue
-            option, stays = self._explains(story, phase, stretch)
+            option, stays = explains(self.levels, story, phase, stretch)
             late_ms, mask, clock = story.clock
             known = late_ms == story.now.late_ms and mask == option.mask
             stays += clock if known else self.time_cost(story, story.now.late_ms, now_ms, option.mask, at_ms)
@@ -164,6 +170,7 @@ class Beam(Weighing):
         left_on = 0 if gap_ms or stays > hopeless - NEAR_BEST else stuck.left_on(self.levels, phase, stretch, at_ms)
         behind_ms: int | None = None
         believed = story.believed()
+        begun = alone_since_mask(story) if at_ms > stretch.level_ms else 0
         for place in range(story.now.place + 1, len(phases) + 1):
             whole = leaving + skips + prices.NEXT_PHASE
             if whole > prices.HOPELESS or whole > hopeless:
@@ -184,16 +191,20 @@ class Beam(Weighing):
                 room = FAULTY_ROOM
             # only a level that fits is looked at closely where no fault could be cheap enough
             if (
-                (skips < 2.0 and whole + prices.LEAST_PRICE < stays + room)
-                or self.levels.healthy_z(here, stretch.level_w, stretch.volts) * 0.5 < 1.0
-            ) and not rivals.beat(key, story.score + whole):
+                not begun & here.on_mask
+                and (
+                    (skips < 2.0 and whole + prices.LEAST_PRICE < stays + room)
+                    or self.levels.healthy_z(here, stretch.level_w, stretch.volts) * 0.5 < 1.0
+                )
+                and not rivals.beat(key, story.score + whole)
+            ):
                 options = self.levels.explain(here, stretch.level_w, stretch.volts)
                 price = options.price if not believed else min(o.price_knowing(believed) for o in options)
                 beside = any(kind == "unexpected" for kind, _ in options[0].faults)
                 if beside and self._stepped(story, here, stretch, at_ms, believed):
                     price -= prices.STUCK_ON
-                swaps = at_ms > stretch.level_ms and not gap_ms and self._swaps(story, phase, options, stretch)
-                no_step = prices.NO_STEP if swaps else 0.0
+                within = at_ms > stretch.level_ms and not gap_ms
+                no_step = prices.NO_STEP if within and swaps(self.levels, story, phase, options, stretch) else 0.0
                 price += no_step
                 healthy = price < 1.0
                 if healthy or (skips < 2.0 and whole + price < stays + room):
@@ -201,7 +212,7 @@ class Beam(Weighing):
                     if not healthy:
                         child.debt = price
                         if at_ms > stretch.level_ms:
-                            self._prepay(child, options)
+                            prepay(child, options)
                     yield child
             if story.came_early(place):
                 continue  # it has come already, before its time
@@ -224,36 +235,21 @@ class Beam(Weighing):
         if not gap_ms and leaving + prices.OUT_OF_ORDER <= hopeless:
             yield from self._back(story, stretch, at_ms, leaving, flags)
 
-    def _explains(self, story: Story, phase: PhaseModel, stretch: Stretch) -> tuple[Option, float]:
-        """How the story's own phase explains the level, should it last."""
-        options = self.levels.explain(phase, stretch.level_w, stretch.volts)
-        return story.choose(options, FULL_MS, stretch.level_w, phase.pulsing_mask, step_w=stretch.step_w)
-
-    @staticmethod
-    def _prepay(child: Story, options: Options) -> None:
-        """A phase that can only have begun faulty, in the middle of a level, has no grace to show its parts."""
-        option = min(options, key=lambda o: o.price)
-        for fault in option.faults:
-            paid = 0.6 * child.price_in_full(fault)
-            child.now.suspects[fault] = Suspect(child.now.early_ms, paid=paid)
-            child.score += paid
-
-    def _swaps(self, story: Story, phase: PhaseModel, options: Options, stretch: Stretch) -> bool:
-        """Whether one part would have to take over from another at the very same watts, without a step."""
-        here = self._explains(story, phase, stretch)[0].mask
-        return all(option.mask != here for option in options)
-
     def _back(
         self, story: Story, stretch: Stretch, at_ms: int, leaving: float, flags: dict[str, tuple[int, float]]
     ) -> Iterable[Story]:
-        """A needed phase that was left out may come after all, out of order: where something draws that shows it."""
-        phases = self.chart.programmes[story.programme].phases
-        if self.levels.at_standby(stretch.level_w):
+        """A needed phase that was left out may come after all, out of order: where something draws that shows it, and
+        that this phase cannot draw."""
+        phase = story.phase
+        if phase is None or not story.skipped or self.levels.at_standby(stretch.level_w):
             return
+        if not explains(self.levels, story, phase, stretch)[0].faults:
+            return
+        phases = self.chart.programmes[story.programme].phases
         for place, _ in story.skipped:
             if self.levels.healthy_z(phases[place], stretch.level_w, stretch.volts) * 0.5 < 1.0:
-                far = story.now.place - place > BESIDE
-                price = leaving + (prices.OUT_OF_ORDER_FAR if far else prices.OUT_OF_ORDER)
+                far = story.now.place - place - BESIDE
+                price = leaving + prices.OUT_OF_ORDER + prices.OUT_OF_ORDER_FAR * far
                 child = self._child(story, place, at_ms, stretch, price, flags, 0)
                 child.turned = True
                 child.skipped = tuple(s for s in story.skipped if s[0] != place)
@@ -277,7 +273,8 @@ class Beam(Weighing):
                 cost += max(0.0, story.price_in_full(("missing", i)) - (suspect.paid if suspect else 0.0))
         if story.now.well_ms < SHORT_MS and not gap_ms:
             cost += story.least_owed()
-        cost += 0.0 if gap_ms else self.stroke_cost(story, phase, at_ms)
+        may_end = story.now.place >= self.chart.programmes[story.programme].last_needed
+        cost += 0.0 if gap_ms else self.stroke_cost(story, phase, at_ms) + owed(story, phase, at_ms, may_end)
         cost += phase.unusual(least_ms, most_ms)
         over_ms = least_ms - phase.max_ms
         if over_ms > GRACE_MS:

@@ -53,6 +53,10 @@ class PhaseModel:
     steps_w: tuple[float, ...]
     """What each of the phases that may come next would add with its own parts, W: those it has on and this one has
     not."""
+    next_part: int
+    """The one part that the next needed phase has on, and nothing else, where this phase has not; -1 where it is
+    otherwise."""
+    next_min_ms: int
     lone_motor: int | None
     """The one motor that pulses in it, None where there is none or more than one."""
     usual_ms: int | None
@@ -135,6 +139,8 @@ def _phase(
     mine = {*phase.on, *phase.pulsing}
     own = [[parts[places[name]].rated_w for name in p.on if name not in mine] for p in after[: next_needed + 1]]
     heaters = tuple(i for i, part in enumerate(parts) if part.resistive)
+    then = after[next_needed] if after else None
+    alone = then is not None and len(then.on) == 1 and not then.pulsing and then.on[0] not in mine
     telling = tuple(
         i
         for i in pulsing
@@ -159,6 +165,8 @@ def _phase(
         motors=motors,
         telling=telling,
         steps_w=tuple(sum(watts) for watts in own if watts),
+        next_part=places[then.on[0]] if then is not None and alone else -1,
+        next_min_ms=round(then.min_s * 1000) if then is not None and alone else 0,
         lone_motor=motors[0] if len(motors) == 1 else None,
         usual_ms=None if phase.usual_s is None else round(phase.usual_s * 1000),
         rest_ms=round((phase.rest_s or 0.0) * 1000),

@@ -15,6 +15,7 @@ from loadbook.judge.limits import Limits
 from loadbook.machine import Machine
 from loadbook.recognise import prices
 from loadbook.recognise.cycle_life import LEARN_MS, NEW_AFTER_STANDBY_MS, CycleLife
+from loadbook.recognise.familiar import doubtful
 from loadbook.recognise.hypothesis import Story
 from loadbook.recognise.time_up import time_is_up
 from loadbook.recognise.track import NEVER_MS, Moment
@@ -157,7 +158,11 @@ class Charted(CycleLife):
         if option is None or option.faults or phase is None or phase.band_w is not None:
             return
         alone = option.mask and option.mask & (option.mask - 1) == 0
-        if alone and end_ms - max(stretch.start_ms, story.now.early_ms) >= LEARN_MS:
+        if (
+            alone
+            and not doubtful(story.familiar, option, stretch.level_w)
+            and end_ms - max(stretch.start_ms, story.now.early_ms) >= LEARN_MS
+        ):
             self.beam.levels.learn_usual(option.mask.bit_length() - 1, stretch.level_w)
 
     def _resume(self, at_ms: int) -> None:

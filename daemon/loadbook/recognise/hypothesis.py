@@ -7,12 +7,12 @@ the cheapest story is told. Times are ms, energy mW·ms; everything here can be 
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from math import log
 from typing import Any
 
 from loadbook.recognise import prices
 from loadbook.recognise.absent import never_shown, still_missing
 from loadbook.recognise.chart_model import ChartModel, PhaseModel
+from loadbook.recognise.familiar import FULL_MS, Familiar, novelty
 from loadbook.recognise.options import Fault, Option, Options
 from loadbook.recognise.stay import PATTERN_MS, PATTERN_RESTS, Pulses, Stay, Suspect
 
@@ -23,8 +23,6 @@ Z_PRICE, Z_MS, Z_FREE, Z_MOST = 3.0, 20_000, 0.2, 12.0
 HEALTHY_MS = 8_000
 GONE_MS = 30_000
 """A foreign part that strokes hide has gone when it has not shown for so long."""
-FAMILIAR_MS, FAMILIAR_W = 4_000, 2.5
-"""A level must last so long to become familiar, and stand so many watts off what is familiar to be new."""
 EXCUSES = 3.0
 """A fault believed this much excuses what follows from it."""
 AFTER_ALL = 4.0
@@ -70,8 +68,7 @@ class Story:
     """Faults already believed in phases behind."""
     turned: bool = False
     """A phase has come out of order."""
-    familiar: dict[int, tuple[float, float, int]] = field(default_factory=dict)
-    """By what draws (a mask): from and to how many watts it was seen to draw, and for how long, ms."""
+    familiar: Familiar = field(default_factory=dict)
     before: Story | None = None
     """How the cycle before ended, as long as it is not certain that a new one has begun."""
     refund: float = 0.0
@@ -144,9 +141,17 @@ class Story:
             price += prices.DIED * min(1.0, seen_ms / max(self.phase.min_ms, HEALTHY_MS)) ** 2
         if kind == "idle" and self.phase is not None and self.now.well_ms > max(HEALTHY_MS, self.phase.min_ms):
             price += prices.IDLE_WHEN_RIPE
-        if kind == "unexpected" and self.past and part in self.past[-1].seen_ms:
-            price += -prices.STUCK_ON if self.now.stepped else prices.STILL_ON
-        if kind == "unexpected" and self.phase is not None and self.phase.cold_mask >> part & 1:
+        if kind != "unexpected":
+            return price
+        if self.past and part in self.past[-1].seen_ms:
+            if not self.now.stepped:
+                price += prices.STILL_ON
+            elif not self.now.off_mask >> part & 1:
+                price -= prices.STUCK_ON
+        if self.phase is not None and part == self.phase.next_part and (suspect := self.now.suspects.get(fault)):
+            like_ms = max(self.phase.next_min_ms, prices.LIKE_NEXT_MS)
+            price += prices.LIKE_NEXT if suspect.alone_ms >= like_ms else 0.0
+        if self.phase is not None and self.phase.cold_mask >> part & 1:
             price += prices.HEATS_IN_THE_END
         return price
 
@@ -159,32 +164,11 @@ class Story:
             silent, (f for f, s in self.now.suspects.items() if s.paid >= self.price_in_full(f) * 0.99 and f[1] >= 0)
         )
 
-    def novelty(self, option: Option, level_w: float, pulsing: int, step_w: float) -> float:
-        """What it costs in full that parts without a fault, which were steady so far, draw something else all at once:
-        the more, the longer they were, and the further off it is; and where the step is what a part of the next phase
-        draws. ``pulsing``: which parts vary with every stroke, as a mask."""
-        seen = self.familiar.get(option.mask)
-        if seen is None or seen[0] - FAMILIAR_W <= level_w <= seen[1] + FAMILIAR_W:
-            return 0.0
-        ratio = seen[0] / level_w if level_w < seen[0] else level_w / seen[1]
-        free, full = prices.NOVEL_STROKES if option.mask & pulsing else prices.NOVEL_STEADY
-        if ratio <= free:
-            return 0.0
-        share = min(1.0, log(ratio / free) / log(full / free))
-        known = prices.STEP_OF_NEXT if not option.mask & pulsing and self._of_next(step_w) else 0.0
-        return known + share * min(prices.NOVEL_MOST, 1.0 + prices.NOVEL_LOG * log(1 + seen[2] / 20_000))
-
-    def _of_next(self, step_w: float) -> bool:
-        """Whether a step is what the next phase's own parts would add."""
-        low, high = prices.STEP_NEAR
-        return self.phase is not None and any(low * w < step_w < high * w for w in self.phase.steps_w)
-
-    def learn_familiar(self, option: Option, level_w: float, ms: int) -> None:
-        """A level without fault has lasted: what draws it is known to draw so much."""
-        if ms < FAMILIAR_MS or option.faults or not option.mask:
-            return
-        low, high, so_far = self.familiar.get(option.mask, (level_w, level_w, 0))
-        self.familiar[option.mask] = (min(low, level_w), max(high, level_w), so_far + ms)
+    def saw(self, option: Option, level_w: float, pulsing: int, step_w: float) -> None:
+        """A level of the phase was explained so: how far-fetched that would be, should it last."""
+        if not option.faults and option.mask:
+            odd = novelty(self.familiar, self.phase, option, level_w, pulsing, step_w) + _strain(option.z, FULL_MS)
+            self.now.odd_least = odd if self.now.odd_least is None else min(odd, self.now.odd_least)
 
     def cost_of(self, option: Option, ms: int, stood_ms: int = 0) -> float:
         """What a level explained by ``option`` for ``ms`` would add to the score, novelty apart. ``stood_ms``: how long
@@ -216,9 +200,9 @@ class Story:
             likely = still_missing(self.now, options) or likely
         best = likely[0]
         best_cost, rest = self.cost_of(best, ms, stood_ms), likely[1:]
-        if not best.faults and (novelty := self.novelty(best, level_w, pulsing, step_w)):
+        if not best.faults and (new := novelty(self.familiar, self.phase, best, level_w, pulsing, step_w)):
             due = prices.due("novel", (stood_ms + ms) / 1000) - prices.due("novel", stood_ms / 1000)
-            best_cost += novelty * due
+            best_cost += new * due
             rest = options[1:]
         for option in rest:
             cost = self.cost_of(option, ms, stood_ms)
@@ -293,6 +277,14 @@ class Story:
                 suspect.ms += ms
                 suspect.streak_ms += ms
                 suspect.still_ms += 0 if option.mask else ms
+                suspect.alone_ms = suspect.alone_ms + ms if option.mask == 1 << max(fault[1], 0) else 0
+                if (
+                    fault[0] == "unexpected"
+                    and suspect.alone_ms
+                    and (owed := self.price_of(fault, 0) - suspect.paid) > 0
+                ):
+                    suspect.paid += owed
+                    self.score += owed
                 suspect.w_ms += level_w * ms
             self._contradict(options, option, start_ms, ms)
             for i in phase.on:
@@ -350,13 +342,13 @@ class Story:
                     pulses.silent_ms = None
                     pulses.n += 1
                     pulses.drawing, pulses.on_since_ms = True, start_ms
+                so_far_ms = start_ms - pulses.on_since_ms
+                if phase.stage == "wait" and so_far_ms <= prices.TURNS_MS < so_far_ms + end_ms - start_ms:
+                    self.score += prices.NO_STROKE
                 pulses.rest_since_ms = end_ms
             else:
                 if pulses.drawing:
-                    stroke_ms = start_ms - pulses.on_since_ms
-                    if phase.stage == "wait" and stroke_ms > prices.TURNS_MS:
-                        self.score += prices.NO_STROKE
-                    pulses.longest_on_ms = max(pulses.longest_on_ms, stroke_ms)
+                    pulses.longest_on_ms = max(pulses.longest_on_ms, start_ms - pulses.on_since_ms)
                 pulses.drawing = False
                 if pulses.rest_since_ms is None:
                     pulses.rest_since_ms = start_ms

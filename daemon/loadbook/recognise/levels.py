@@ -19,6 +19,8 @@ LEARN_SHARE = 0.35
 """A part's usual draw is not learned from levels below this share of its plate: they may be something else."""
 TRICKLE_W = 14.0
 """A draw this small in a quiet phase is rather a vent, a relay or a valve's last drop than a fault."""
+OFF_SHARE = 0.55
+"""A motor that was seen drawing alone draws no less than this share of what it usually does."""
 BASE_MORE_W = 2.5
 UNTOLD_W = 5.0
 """Draw that no part explains does not count up to this (contract): all may be at rest."""
@@ -129,6 +131,17 @@ class Levels:
     def usual(self, part: int, volts: float | None) -> float:
         """What a part usually draws at this voltage, W."""
         return self._table(None if volts is None else round(volts)).usual[part]
+
+    def off_mask(self, level_w: float, volts: float | None) -> int:
+        """Parts that cannot be drawing at this level, as a mask: it is too low for them."""
+        table = self._table(None if volts is None else int(volts / 2 + 0.5) * 2.0)
+        own = level_w - self.base_w + self._tol(level_w)
+        mask = 0
+        for i, low in enumerate(table.low):
+            known = table.known[i] and not self.chart.parts[i].resistive
+            if own < (max(low, OFF_SHARE * table.usual[i]) if known else low):
+                mask |= 1 << i
+        return mask
 
     def at_standby(self, level_w: float) -> bool:
         return level_w <= self.chart.at_standby_w

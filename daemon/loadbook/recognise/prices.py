@@ -40,8 +40,9 @@ SKIP_NEEDED = 7.7
 SKIP_UNSEEN = 0.5
 SKIP_UNSTEPPED = 3.0
 """On top, for a needed phase left out in the middle of a level that stands still."""
-OUT_OF_ORDER, OUT_OF_ORDER_FAR = 3.8, 5.0
-"""On top of what leaving it out has cost already: beside the phase it came after, or further off."""
+OUT_OF_ORDER, OUT_OF_ORDER_FAR = 3.8, 1.2
+"""On top of what leaving it out has cost already: right beside the phase it came after, and for every phase further
+off."""
 TOO_SHORT, TOO_SHORT_MORE = 5.0, 4.0
 TOO_LONG, TOO_LONG_MORE, TOO_LONG_QUIET, TOO_LONG_DOUBLE = 4.0, 5.0, 3.0, 3.0
 TOO_LONG_EXCUSED = 0.1
@@ -65,7 +66,11 @@ after it is likelier broken."""
 STILL_ON = 4.0
 """On top, for a part that was on in the phase before: that phase has rather gone on."""
 STUCK_ON = 4.5
-"""Off, where this phase's own parts were seen to come on beside it: it has rather not been switched off."""
+"""Off, where this phase's own parts were seen to come on beside it and it has not been off since: it has rather not
+been switched off."""
+LIKE_NEXT, LIKE_NEXT_MS = 4.0, 20_000
+"""On top, for a foreign part that draws alone for as long as the next phase takes, which is that part and no other:
+that phase has rather come. Not for less than so long."""
 HEATS_IN_THE_END = 5.0
 """On top, for a heater in a phase after the last needed one: what is through does not heat."""
 AGAIN = 0.25
@@ -78,6 +83,8 @@ NOVEL_MOST, NOVEL_LOG = 8.0, 1.5
 STEP_OF_NEXT, STEP_NEAR = 5.0, (0.7, 1.25)
 """On top, where a steady part would draw more all at once by just what a part of the next phase draws (times its
 plate): that part has rather come on beside it."""
+KNOWN_AS = 8.0
+"""On top, where it draws just what another part was seen to draw alone: it is rather that one."""
 NOVEL_STEADY, NOVEL_STROKES = (1.12, 1.45), (1.3, 1.75)
 """A part that was steady draws this much more or less than it ever did: free up to the first factor, dear from the
 second; a stroking one varies anyway."""

@@ -28,6 +28,8 @@ class Suspect:
     """Of ``ms``, while nothing at all drew."""
     again: bool = False
     """It was there before in this phase, and went away."""
+    alone_ms: int = 0
+    """Without a break up to now, while nothing else drew."""
     over_ms: int | None = None
     seen_beside: bool = False
     """Something of the phase was drawing, or had drawn, when it began."""
@@ -85,6 +87,10 @@ class Stay:
     """Parts that were seen drawing alone: no other's draw can have passed for theirs."""
     shown_mask: int = 0
     """Parts that are on for all of it without which some level could not be explained."""
+    off_mask: int = 0
+    """Parts that cannot have drawn at some level of it."""
+    odd_least: float | None = None
+    """How far-fetched its own parts' draw has been at best, in full; None where none was seen yet."""
     strokes_beside: bool = False
     """Strokes have been seen to stand on it."""
     least_told: bool = False

@@ -18,8 +18,6 @@ from loadbook.recognise.stay import PATTERN_MS, Pulses
 from loadbook.recognise.texture import SMALL_W
 from loadbook.recognise.time_up import OVERRUN_RAMP_MS
 
-FULL_MS = 30_000
-"""A level is taken to last this long when it is asked whether another phase would explain it better."""
 AFTER_END_PRICE, AFTER_END_MS = 8.0, 60_000
 BELIEVED = 3.0
 FAULTY_ROOM = 7.5
