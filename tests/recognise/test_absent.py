@@ -22,8 +22,12 @@ def test_no_water_comes_while_the_drum_turns() -> None:
 
 @pytest.mark.parametrize(
     ("heat_s", "kind"),
-    [(60, "component_missing"), (120, "phase_too_short")],
-    ids=["far from its least time the heater is broken", "near to it the phase was cut short"],
+    [(60, "component_missing"), (120, "component_missing"), (170, "phase_too_short")],
+    ids=[
+        "far from its least time the heater is broken",
+        "less far too, for a part is said before a phase",
+        "near to it the phase was cut short",
+    ],
 )
 def test_a_heater_that_stops_before_the_least_time_of_its_phase(heat_s: int, kind: str) -> None:
     said = Said(still(60) + on(8, 80) + drum(heat_s, under_w=1880) + drum(100))

@@ -11,8 +11,8 @@ from loadbook.recognise.hypothesis import Story
 from loadbook.recognise.levels import Levels
 from loadbook.recognise.rivals import Rivals, key_of
 from loadbook.recognise.stay import Stay
+from loadbook.recognise.stretch import Stretch
 from loadbook.recognise.time_up import next_time_up_ms, time_is_up
-from loadbook.recognise.weighing import Stretch
 from washer import CHART, Said, on, second, still, washer
 
 WASH = 2

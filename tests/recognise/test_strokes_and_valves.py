@@ -14,7 +14,7 @@ from loadbook.recognise.hypothesis import Story
 from loadbook.recognise.levels import Levels
 from loadbook.recognise.options import Option
 from loadbook.recognise.stay import Pulses, Stay
-from loadbook.recognise.weighing import Stretch
+from loadbook.recognise.stretch import Stretch
 from washer import Said, drum, on, second, series, still
 
 WASH = phase("wash", "wash", 100, 900, pulsing='"drum_motor"')

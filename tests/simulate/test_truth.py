@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from loadbook.simulate import catalogue, hard, machines, odd
+from loadbook.simulate import catalogue, hard, machines, odd, plates
 from loadbook.simulate.acts import Background, Sequence, Timed
 from loadbook.simulate.bands import band_w, idle_limit_w, standby_limit_w, table_1
 from loadbook.simulate.catalogue import Made
@@ -89,6 +89,15 @@ def test_a_part_that_dies_where_the_phase_may_be_over_is_not_asked_for() -> None
     missing = [e for e in made.truth.expected if e.kind == "component_missing" and "heater" in e.components]
     assert missing
     assert all(e.may for e in missing)
+
+
+def test_a_dead_heater_is_missing_through_an_interruption_that_the_contract_allows() -> None:
+    """On for all of the phase, but for interruptions of up to 10 s (the contract, section 2)."""
+    dead = np.ones(400, dtype=bool)
+    assert plates.through_breaks([(0, 100), (136, 400)], dead) == [(0, 400)]
+    assert plates.through_breaks([(0, 100), (144, 400)], dead) == [(0, 100), (144, 400)]
+    dead[110:120] = False
+    assert plates.through_breaks([(0, 100), (136, 400)], dead) == [(0, 100), (136, 400)]
 
 
 def test_a_standstill_in_a_quiet_phase_is_a_stop_and_no_cycle_without_end() -> None:

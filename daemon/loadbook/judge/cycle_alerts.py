@@ -19,8 +19,8 @@ from loadbook.machine import Machine
 from loadbook.recognise import prices
 from loadbook.recognise.beam import Beam
 from loadbook.recognise.hypothesis import SHORT_MS, Story
+from loadbook.recognise.stretch import Stretch
 from loadbook.recognise.track import Moment
-from loadbook.recognise.weighing import Stretch
 
 RIVAL = 1.0
 TAKE_BACK = 2.0

@@ -15,8 +15,8 @@ from loadbook.judge.limits import Limits
 from loadbook.judge.verdicts import Finding
 from loadbook.recognise.chart_model import PhaseModel
 from loadbook.recognise.levels import Levels
+from loadbook.recognise.stretch import Stretch
 from loadbook.recognise.track import NEVER_MS
-from loadbook.recognise.weighing import Stretch
 
 MOTOR_SETTLE_MS = 3_000
 HEATER_EVIDENCE_MS, ON_EVIDENCE_MS, PULSING_EVIDENCE_MS = 1_000, 5_000, 12_000

@@ -14,7 +14,8 @@ from loadbook.recognise.beam import Beam
 from loadbook.recognise.chart_model import GRACE_MS, PhaseModel
 from loadbook.recognise.hypothesis import Story
 from loadbook.recognise.stay import Stay, Suspect
-from loadbook.recognise.weighing import MOTOR_STAGES, Stretch
+from loadbook.recognise.stretch import Stretch
+from loadbook.recognise.weighing import MOTOR_STAGES
 
 MISSING_AFTER_BREAK_MS = 11_000
 MISSING_FROM_START_MS = 12_000

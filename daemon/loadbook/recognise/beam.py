@@ -14,13 +14,12 @@ from loadbook.recognise.chart_model import GRACE_MS, PhaseModel
 from loadbook.recognise.familiar import learn
 from loadbook.recognise.going_on import alone_since_mask, explains, owed, prepay, swaps
 from loadbook.recognise.hypothesis import SHORT_MS, Story
-from loadbook.recognise.options import Fault
 from loadbook.recognise.rivals import CHEAPER, Key, Rivals, key_of
 from loadbook.recognise.stay import Stay
+from loadbook.recognise.stretch import Stretch
 from loadbook.recognise.weighing import (
     FAULTY_ROOM,
     MOTOR_STAGES,
-    Stretch,
     Weighing,
 )
 
@@ -95,7 +94,8 @@ class Beam(Weighing):
         for i, pulses in story.now.pulses.items():
             if pulses.drawing and not option.mask >> i & 1:
                 story.score += self.ended_stroke(story, phase, i)
-        story.take(phase, options, (option, cost), start_ms, end_ms, stretch.level_w, stretch.n)
+        n = 1 if stretch.brief(end_ms) else stretch.n
+        story.take(phase, options, (option, cost), start_ms, end_ms, stretch.level_w, n)
         if end_ms - start_ms >= SHORT_MS:
             story.saw(option, stretch.level_w, phase.pulsing_mask, step_w)
         if not cut:
@@ -121,6 +121,8 @@ class Beam(Weighing):
                 now.late_ms = late_ms
                 now.late_mwms = stretch.start_mwms + int((end_mwms - stretch.start_mwms) * share)
             now.alike = now.late_ms < now.late_limit_ms
+            if not now.alike and self._never_heated(story):
+                story.score += prices.NEVER_HEATED
         else:
             now.alike = False
 
@@ -167,27 +169,32 @@ class Beam(Weighing):
         standby = self.levels.at_standby(stretch.level_w)
         unstepped = prices.SKIP_UNSTEPPED if at_ms > stretch.level_ms and not gap_ms else 0.0
         rested = standby and stays >= prices.PATTERN
-        left_on = 0 if gap_ms or stays > hopeless - NEAR_BEST else stuck.left_on(self.levels, phase, stretch, at_ms)
+        left_on = 0 if gap_ms or hopeless < NEAR_BEST else stuck.left_on(self.levels, phase, stretch, at_ms)
+        gone, gone_ms = (0, 0) if gap_ms else stuck.gone(story)
+        hiding = (left_on, 0) if left_on else (gone, gone_ms)
         behind_ms: int | None = None
         believed = story.believed()
         begun = alone_since_mask(story) if at_ms > stretch.level_ms else 0
         for place in range(story.now.place + 1, len(phases) + 1):
             whole = leaving + skips + prices.NEXT_PHASE
+            if "too_short" in flags and place < len(phases) and phase.narrows_to(phases[place]):
+                whole += prices.SHORT_FOR_WANT
             if whole > prices.HOPELESS or whole > hopeless:
                 break
             key = (story.programme, place, story.start_ms, needed, False)
             if place == len(phases):
                 if standby and needed == story.left_out and not rivals.beat(key, story.score + whole):
-                    if phase.on and not gap_ms and story.standby_ms is not None:  # what stood still since has not run
-                        ended_ms = min(at_ms, max(story.standby_ms, story.now.early_ms + 1))
+                    if phase.on and not gap_ms and behind_ms is None and story.standby_ms is not None:
+                        ended_ms = min(at_ms, max(story.standby_ms, story.now.early_ms + 1))  # then it stood still
                         leaving, flags = self._leave(story, phase, ended_ms, gap_ms)
                         whole = leaving + skips + prices.NEXT_PHASE
-                    yield self._child(story, place, at_ms, stretch, whole, flags, gap_ms)
+                    yield self._child(story, place, at_ms, stretch, whole, flags, gap_ms, behind_ms)
                 break
             here, room = phases[place], 3.5
-            if behind_ms is not None and not self._stepped(story, here, stretch, at_ms, believed):
+            begins = (self.levels, story, here, stretch, at_ms, believed)
+            if behind_ms is not None and not gone and not stuck.begins(*begins):
                 break  # nothing shows that a phase has run unnoticed
-            if ripe and skips < 2.0 and (stepped or rested or self._stepped(story, here, stretch, at_ms, believed)):
+            if ripe and skips < 2.0 and (stepped or rested or stuck.begins(*begins)):
                 room = FAULTY_ROOM
             # only a level that fits is looked at closely where no fault could be cheap enough
             if (
@@ -201,7 +208,7 @@ class Beam(Weighing):
                 options = self.levels.explain(here, stretch.level_w, stretch.volts)
                 price = options.price if not believed else min(o.price_knowing(believed) for o in options)
                 beside = any(kind == "unexpected" for kind, _ in options[0].faults)
-                if beside and self._stepped(story, here, stretch, at_ms, believed):
+                if beside and stuck.begins(*begins):
                     price -= prices.STUCK_ON
                 within = at_ms > stretch.level_ms and not gap_ms
                 no_step = prices.NO_STEP if within and swaps(self.levels, story, phase, options, stretch) else 0.0
@@ -222,13 +229,17 @@ class Beam(Weighing):
             elif here.optional:
                 skips += prices.SKIP_OPTIONAL
             elif (
-                left_on
+                (left_on or gone)
                 and place == story.now.place + 1
-                and (behind_ms := stuck.hidden_ms(story, phase, here, left_on, at_ms)) is not None
+                and (behind_ms := stuck.hidden_ms(story, phase, here, *hiding, at_ms)) is not None
             ):
-                skips += prices.SKIP_UNSEEN
+                skips += prices.SKIP_UNSEEN if left_on else 0.0
+                long = prices.TOO_LONG_ALIKE * leaving if left_on else 0.0  # what stays on is too long all the same
                 leaving, before = self._leave(story, phase, behind_ms, 0)
-                flags = before | {name: value for name, value in flags.items() if name == "too_long"}
+                leaving = max(leaving, long)
+                if "too_long" in flags and (left_on or at_ms - behind_ms > here.max_ms + GRACE_MS):
+                    before["too_long"] = flags["too_long"]  # too long for both together
+                flags = before
             else:
                 skips += prices.SKIP_NEEDED + unstepped
                 needed += 1
@@ -277,6 +288,8 @@ class Beam(Weighing):
         cost += 0.0 if gap_ms else self.stroke_cost(story, phase, at_ms) + owed(story, phase, at_ms, may_end)
         cost += phase.unusual(least_ms, most_ms)
         over_ms = least_ms - phase.max_ms
+        if -GRACE_MS < over_ms <= GRACE_MS and not gap_ms and phase.unheated(story.now.seen_ms):
+            cost += prices.NEVER_HEATED
         if over_ms > GRACE_MS:
             cost += self._overrun(story, over_ms, phase)
             flags["too_long"] = (story.now.late_ms + story.now.paused_ms + phase.max_ms, least_ms / 1000)
@@ -321,18 +334,9 @@ class Beam(Weighing):
         child.known = story.believed()
         if behind_ms is not None:
             child.now.alike = False
-        child.now.stepped = self._stepped(story, phase, stretch, at_ms, child.known)
+        child.now.stepped = stuck.begins(self.levels, story, phase, stretch, at_ms, child.known)
         child.familiar, child.turned = dict(story.familiar), story.turned
         return child
-
-    def _stepped(
-        self, story: Story, here: PhaseModel | None, stretch: Stretch, at_ms: int, believed: frozenset[Fault]
-    ) -> bool:
-        """Whether a phase that begins now begins with its own parts' step."""
-        before = story.phase
-        if here is None or before is None or at_ms != stretch.level_ms:
-            return False
-        return stuck.stepped(self.levels, before, here, stretch, stuck.heaters(self.chart, believed))
 
     def begin(
         self, stretch: Stretch, price: float, inside: bool, before: Story | None = None, refund: float = 0.0

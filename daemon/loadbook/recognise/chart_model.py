@@ -5,7 +5,7 @@ Pure.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from loadbook.judge.bands import Part, parts_of
@@ -18,6 +18,7 @@ GRACE_MS = 2_000
 ROOM_MS = 20_000
 """Limits nearer to the usual length than this are none for what is usual."""
 WORK_STAGES = ("wash", "rinse", "heat", "hold", "dry")
+HEATS = ("heat", "dry")
 MOST_PULSING = 6
 """More pulsing parts than this in one phase are told apart no further: 64 combinations are enough."""
 
@@ -57,6 +58,10 @@ class PhaseModel:
     """The one part that the next needed phase has on, and nothing else, where this phase has not; -1 where it is
     otherwise."""
     next_min_ms: int
+    heaters: int
+    """All resistive parts of the machine, as a mask."""
+    next_masks: tuple[int, ...]
+    """The masks of the phases that may come next."""
     lone_motor: int | None
     """The one motor that pulses in it, None where there is none or more than one."""
     usual_ms: int | None
@@ -80,6 +85,15 @@ class PhaseModel:
     def works(self) -> bool:
         """Whether it works by coming and going, and does not wait, soak or drain."""
         return self.stage in WORK_STAGES and not self.quiet
+
+    def unheated(self, seen_ms: Mapping[int, int]) -> bool:
+        """Whether it is for heating or drying and none of its heaters, which come and go as they like, has drawn."""
+        heaters = self.resistive_mask & self.pulsing_mask
+        return self.stage in HEATS and heaters > 0 and not any(heaters >> i & 1 for i in seen_ms)
+
+    def narrows_to(self, later: PhaseModel) -> bool:
+        """Whether a later phase looks like this one with a part gone that is on for all of it."""
+        return self.on_mask & ~later.mask != 0 and not later.mask & ~self.mask
 
     def too_short(self, ran_ms: int) -> float:
         """What it costs to leave the phase after so long at most: the more, the further that is from its least time."""
@@ -167,6 +181,8 @@ def _phase(
         steps_w=tuple(sum(watts) for watts in own if watts),
         next_part=places[then.on[0]] if then is not None and alone else -1,
         next_min_ms=round(then.min_s * 1000) if then is not None and alone else 0,
+        heaters=_mask(tuple(i for i, part in enumerate(parts) if part.resistive)),
+        next_masks=tuple(_mask(tuple(places[name] for name in (*p.on, *p.pulsing))) for p in after[: next_needed + 1]),
         lone_motor=motors[0] if len(motors) == 1 else None,
         usual_ms=None if phase.usual_s is None else round(phase.usual_s * 1000),
         rest_ms=round((phase.rest_s or 0.0) * 1000),

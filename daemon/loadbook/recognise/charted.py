@@ -14,12 +14,13 @@ from loadbook.judge.findings import Findings
 from loadbook.judge.limits import Limits
 from loadbook.machine import Machine
 from loadbook.recognise import prices
-from loadbook.recognise.cycle_life import LEARN_MS, NEW_AFTER_STANDBY_MS, CycleLife
+from loadbook.recognise.cycle_life import NEW_AFTER_STANDBY_MS, CycleLife
 from loadbook.recognise.familiar import doubtful
+from loadbook.recognise.heater_seen import LEARN_MS
 from loadbook.recognise.hypothesis import Story
+from loadbook.recognise.stretch import Stretch
 from loadbook.recognise.time_up import time_is_up
 from loadbook.recognise.track import NEVER_MS, Moment
-from loadbook.recognise.weighing import Stretch
 
 
 class Charted(CycleLife):

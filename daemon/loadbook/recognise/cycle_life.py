@@ -18,22 +18,22 @@ from loadbook.judge.verdicts import Verdicts
 from loadbook.machine import Machine
 from loadbook.recognise import prices
 from loadbook.recognise.beam import Beam
-from loadbook.recognise.chart_model import PhaseModel, chart_model
+from loadbook.recognise.chart_model import chart_model
 from loadbook.recognise.cycles import build_cycle
+from loadbook.recognise.heater_seen import FAR_BEHIND, HeaterSeen
 from loadbook.recognise.hypothesis import Story
 from loadbook.recognise.levels import Levels
 from loadbook.recognise.options import Option
+from loadbook.recognise.stretch import Stretch
 from loadbook.recognise.time_up import next_time_up_ms
 from loadbook.recognise.track import NEVER_MS, Moment
-from loadbook.recognise.weighing import Stretch
 
 AGES_MS = tuple(s * 1000 for s in (3, 5, 8, 11, 14, 18, 20, 23, 26, 30, 45, 62, 78, 90, 120, 300, 900, 1800))
 """A level that stands still is looked at when it is this old."""
 CALM_AGES_MS = tuple(s * 1000 for s in (5, 13, 23, 30, 62, 78, 120, 300, 900, 1800))
 """The same where nothing is in doubt."""
 TOLD_AGES_MS = CALM_AGES_MS[1:]
-FAR_BEHIND = 8.0
-"""The same where the phase has been told as well, and every rival is so far behind."""
+"""The same where the phase has been told as well, and every rival is far behind."""
 ANNOUNCE_MS = 8_000
 ANNOUNCE_ANYHOW_MS = 40_000
 """A display or a lamp may draw for a while without a cycle; a motor or a heater does not."""
@@ -41,6 +41,8 @@ FALSE_START_MS = 120_000
 NEW_AFTER_STANDBY_MS = 15_000
 NEW_DREW_MS = 45_000
 """A cycle after another has drawn for so long before it is believed: one stroke of an anti-crease tumble is none."""
+NEW_HEATS_MS = 15_000
+"""The same where it heats: what is through does not."""
 NEW_WEAK_MS = 240_000
 """The same where it has drawn no more than a pump or a valve does, and has shown one phase only: a last drain that
 comes late, or once more, is none."""
@@ -50,7 +52,6 @@ DONE_AFTER_MS = 60_000
 RESTS_LONG_MS = 20_000
 """A part whose rests are shorter is one that reverses: it is over when they are."""
 SWITCH_MARGIN = 1.0
-LEARN_MS = 4_000
 
 
 class CycleLife:
@@ -61,6 +62,7 @@ class CycleLife:
         self.chart = chart_model(machine, limits)
         self.beam = Beam(self.chart, limits, Levels.of(self.chart))
         self.parts = PartsWatch(self.chart.parts, limits, self.beam.levels)
+        self.heater_seen = HeaterSeen(self.beam, self.parts)
         self.alerts = CycleAlerts(machine, limits, self.beam, self.parts, Verdicts(self.beam, limits), findings)
         self.next_check_ms = NEVER_MS
         self.stretch: Stretch | None = None
@@ -128,7 +130,8 @@ class CycleLife:
 
     def _is_new(self, best: Story, stretch: Stretch, drew_ms: int) -> bool:
         """Whether the best story's cycle has begun for certain: no story of the told one is near it any more."""
-        if drew_ms < (NEW_WEAK_MS if self._weak(best, stretch) else NEW_DREW_MS):
+        heats = stretch.level_w > self.chart.cold_w
+        if drew_ms < (NEW_HEATS_MS if heats else NEW_WEAK_MS if self._weak(best, stretch) else NEW_DREW_MS):
             return False
         margin = prices.MARGIN if drew_ms < NEW_FOR_LONG_MS else prices.MARGIN / 2
         limit = self.beam.totals[0] + margin
@@ -367,34 +370,5 @@ class CycleLife:
         if at_ms > start_ms:
             self.watched_ms = at_ms
             self.parts.see(story.now.place, phase, option.mask, start_ms, at_ms, stretch)
-        self._learn_heater(story, phase, option, stretch, at_ms)
+        self.heater_seen.learn(story, phase, option, stretch, at_ms)
         return option
-
-    def _learn_heater(self, story: Story, phase: PhaseModel, option: Option, stretch: Stretch, at_ms: int) -> None:
-        """From the told story: what a heater draws, where all that draws beside it is known closely."""
-        levels = self.beam.levels
-        stood_ms = at_ms - max(stretch.start_ms, story.now.early_ms)
-        heater = option.mask & self.chart.resistive_mask
-        if stood_ms < LEARN_MS or stretch.n < 3 or not heater or heater & (heater - 1) or phase.band_w is not None:
-            return
-        part, others = heater.bit_length() - 1, option.mask & ~heater
-        if any(i != part and kind != "missing" for kind, i in option.faults):
-            return
-        own = stretch.level_w
-        for i in range(len(self.chart.parts)):
-            if others >> i & 1:
-                usual = levels.usual_w.get(i)
-                if usual is None or phase.pulsing_mask >> i & 1:
-                    return
-                own -= usual
-        strokes = phase.pulsing_mask & ~self.chart.resistive_mask
-        if strokes and part not in levels.resistive.known and not self._on_floor(story, stretch):
-            return
-        on_ms = at_ms - self.parts.on_ms.get(part, at_ms)
-        jumps = option.z >= 0.5 or any(i == part for _, i in option.faults)
-        levels.learn_resistive(part, own, stretch.volts, stood_ms, on_ms, jumps)
-
-    @staticmethod
-    def _on_floor(story: Story, stretch: Stretch) -> bool:
-        """Whether a stroking motor that has turned beside the heater rests now."""
-        return story.now.strokes_beside and stretch.level_w <= story.now.floor_w * 1.005 + 3

@@ -12,7 +12,7 @@ from loadbook.recognise.hypothesis import Story
 from loadbook.recognise.levels import Levels
 from loadbook.recognise.options import Option, Options
 from loadbook.recognise.stay import Suspect
-from loadbook.recognise.weighing import Stretch
+from loadbook.recognise.stretch import Stretch
 
 
 def explains(levels: Levels, story: Story, phase: PhaseModel, stretch: Stretch) -> tuple[Option, float]:

@@ -20,6 +20,8 @@ SHORT_MS = 2_500
 """A level that lasted less says nothing about faults: a transition, an inrush, a ramp."""
 Z_PRICE, Z_MS, Z_FREE, Z_MOST = 3.0, 20_000, 0.2, 12.0
 """Of a far-fetched explanation: for every 20 s; what is free; and the most a phase pays for such."""
+Z_EASES_MS = 120_000
+"""After so long of what is explained well, it may pay the most once more."""
 HEALTHY_MS = 8_000
 GONE_MS = 30_000
 """A foreign part that strokes hide has gone when it has not shown for so long."""
@@ -125,7 +127,9 @@ class Story:
         kind, part = fault
         price = prices.PRICE[kind]
         if fault in self.known:
-            return price * prices.AGAIN
+            heater = kind == "unexpected" and self.phase is not None and self.phase.heaters >> part & 1
+            stays_on = heater and self.past and self.past[-1].stands(fault)  # it was never switched off
+            return price * (prices.STAYS_ON if stays_on else prices.AGAIN)
         if (
             kind == "high"
             and self.now.seen_ms.get(part, 0) - (self.now.suspects[fault].ms if fault in self.now.suspects else 0)
@@ -235,12 +239,16 @@ class Story:
         open_ = [(f, s) for f, s in self.now.suspects.items() if s.over_ms is None]
         return min((max(0.0, self.price_in_full(f) - s.paid) for f, s in open_), default=0.0)
 
-    def excused(self) -> bool:
-        """A part that is missing or weak explains why the phase takes its time."""
-        return any(
-            kind in ("missing", "low") and s.over_ms is None and s.paid > EXCUSES and not self._did_its_work(part)
-            for (kind, part), s in self.now.suspects.items()
-        )
+    def excused(self) -> float:
+        """How much of it costs that the phase takes its time: little where a part that is missing or weak explains it;
+        half where the next phase looks like what is left of this one, for then it has rather begun."""
+        phase, share = self.phase, 1.0
+        for (kind, part), s in self.now.suspects.items():
+            if phase and kind in ("missing", "low") and s.over_ms is None and s.paid > EXCUSES:
+                alike = kind == "missing" and phase.mask & ~(1 << part) in phase.next_masks
+                excuse = prices.TOO_LONG_ALIKE if alike else prices.TOO_LONG_EXCUSED
+                share = min(share, 1.0 if self._did_its_work(part) else excuse)
+        return share
 
     def _did_its_work(self, part: int) -> bool:
         """It drew for as long as the phase has to last: that it stops then is how phases end."""
@@ -257,10 +265,13 @@ class Story:
         what was on both sides of a switch."""
         option, cost = chosen
         ms, now = end_ms - start_ms, self.now
-        short = ms < SHORT_MS or n < 2
-        if not short or not option.faults:
+        slow = n < 2 and ms >= SHORT_MS
+        short = slow or ms < SHORT_MS
+        if not short or not (slow or option.faults):
             self.score += cost
-            now.z_paid += _strain(option.z, ms)
+            strain = _strain(option.z, ms)
+            eased = 0.0 if strain else Z_MOST * ms / Z_EASES_MS
+            now.z_paid = min(Z_MOST, max(0.0, now.z_paid + strain - eased))
         if not option.faults:
             now.well_ms += ms
             if not short and option.mask & (option.mask - 1) == 0:
@@ -269,10 +280,9 @@ class Story:
             for fault in option.faults:
                 suspect = now.suspects.get(fault)
                 if suspect is None or suspect.over_ms is not None:
-                    before = suspect
-                    suspect = now.suspects[fault] = Suspect(start_ms, seen_beside=bool(option.mask or now.seen_ms))
-                    if before is not None:
-                        suspect.paid, suspect.again, suspect.before = before.paid, True, before
+                    beside = bool(option.mask or now.seen_ms)
+                    suspect = suspect.anew(start_ms, beside) if suspect else Suspect(start_ms, seen_beside=beside)
+                    now.suspects[fault] = suspect
                 suspect.paid = max(suspect.paid, self.price_of(fault, ms))
                 suspect.ms += ms
                 suspect.streak_ms += ms

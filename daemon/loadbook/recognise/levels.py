@@ -21,7 +21,7 @@ TRICKLE_W = 14.0
 """A draw this small in a quiet phase is rather a vent, a relay or a valve's last drop than a fault."""
 OFF_SHARE = 0.55
 """A motor that was seen drawing alone draws no less than this share of what it usually does."""
-BASE_MORE_W = 2.5
+BASE_MORE_W, NO_LIMIT_W = 2.5, 1e9
 UNTOLD_W = 5.0
 """Draw that no part explains does not count up to this (contract): all may be at rest."""
 REST_Z, UNTOLD_Z = 0.4, 0.6
@@ -191,6 +191,7 @@ class Levels:
         options = self._fits(phase, own, tol, rows[0], level_w)
         if phase.band_w is not None:
             options += self._by_band(phase, level_w, tol)
+            options += self._stuck_beside_band(phase, level_w, tol, table)
         least = min((o.z for o in options if not o.faults), default=None)
         if least is None or least > FAR_FETCHED_Z:
             options += self._off_band(phase, own, table)
@@ -308,6 +309,16 @@ class Levels:
         if low is not None and level_w < low - tol:
             return [] if self.at_standby(level_w) else [Option((("phase_low", -1),), phase.mask, 0.3)]
         return [Option((), phase.mask, 0.0)]
+
+    def _stuck_beside_band(self, phase: PhaseModel, level_w: float, tol: float, table: Table) -> list[Option]:
+        """A known heater that was not switched off stands beneath a phase with a band of its own."""
+        low, high = phase.band_w or (None, None)
+        least_w, most_w = (low or 0.0) - tol, NO_LIMIT_W if high is None else high + tol
+        return [
+            Option((("unexpected", i),), phase.mask | 1 << i, 0.0)
+            for i, firm_w in enumerate(table.firm)
+            if firm_w and not phase.mask >> i & 1 and least_w <= level_w - firm_w <= most_w
+        ]
 
     def _off_band(self, phase: PhaseModel, own: float, table: Table) -> list[Option]:
         """One part of the phase outside its band explains the level."""

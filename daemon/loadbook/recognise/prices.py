@@ -44,9 +44,14 @@ OUT_OF_ORDER, OUT_OF_ORDER_FAR = 3.8, 1.2
 """On top of what leaving it out has cost already: right beside the phase it came after, and for every phase further
 off."""
 TOO_SHORT, TOO_SHORT_MORE = 5.0, 4.0
+SHORT_FOR_WANT = 2.5
+"""On top, for a phase that would be too short where the next one looks the same but for a part: that part has rather
+gone, and a part is said before a phase."""
+NEVER_HEATED = 7.0
+"""A phase for heating or drying that has had its most time and never heated has ended: it has rather not."""
 TOO_LONG, TOO_LONG_MORE, TOO_LONG_QUIET, TOO_LONG_DOUBLE = 4.0, 5.0, 3.0, 3.0
-TOO_LONG_EXCUSED = 0.1
-"""Of it, where a part that is missing or weak explains it."""
+TOO_LONG_EXCUSED, TOO_LONG_ALIKE = 0.1, 0.5
+"""Of it, where a part that is missing or weak explains it; and where the next phase would look the same."""
 LINGERS, HURRIES = 2.5, 0.8
 """The most that a phase's length costs within its limits, where its usual length is known: half way to ``max_s``, and
 at ``min_s``."""
@@ -73,7 +78,8 @@ LIKE_NEXT, LIKE_NEXT_MS = 4.0, 20_000
 that phase has rather come. Not for less than so long."""
 HEATS_IN_THE_END = 5.0
 """On top, for a heater in a phase after the last needed one: what is through does not heat."""
-AGAIN = 0.25
+AGAIN, STAYS_ON = 0.25, 0.1
+"""Of its price, for a fault that the same part had before; and for a heater that was never switched off since."""
 STANDING = 3.0
 MOTOR_QUIET = 6.0
 IDLE_WHEN_RIPE, STILL_WHEN_RIPE = 3.4, 2.0

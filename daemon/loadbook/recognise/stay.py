@@ -34,7 +34,12 @@ class Suspect:
     seen_beside: bool = False
     """Something of the phase was drawing, or had drawn, when it began."""
     before: Suspect | None = None
-    """The same fault earlier in the phase, when it is over: never changed again."""
+    """The same fault earlier in the phase, when it is over: the longest time that it showed."""
+
+    def anew(self, at_ms: int, seen_beside: bool) -> Suspect:
+        """The same fault, which is over, come again."""
+        longest = self if self.before is None or self.before.ms < self.ms else self.before
+        return Suspect(at_ms, paid=self.paid, again=True, seen_beside=seen_beside, before=replace(longest, before=None))
 
     @classmethod
     def restore(cls, state: dict[str, Any]) -> Suspect:
@@ -126,6 +131,10 @@ class Stay:
             pulses={i: replace(p) for i, p in self.pulses.items()},
             flags=dict(self.flags),
         )
+
+    def stands(self, fault: Fault) -> bool:
+        """Whether a fault was there when it ended."""
+        return fault in self.suspects and self.suspects[fault].over_ms is None
 
     def is_odd(self) -> bool:
         """Whether anything in it may be worth a finding, now that it is behind."""

@@ -1,6 +1,6 @@
-"""A heater that was not switched off: how later phases look beside it, and which of them may have run unnoticed.
+"""What hides a phase: a heater that was not switched off, or a part that is missing, so that the next one looks alike.
 
-Pure. A heater whose watts are known (``resistive``) hides nothing: the next phase's pump or valve stands on it.
+Pure. A heater whose watts are known (``resistive``) hides no step: the pump or valve of the phase after stands on it.
 """
 
 from __future__ import annotations
@@ -10,7 +10,7 @@ from loadbook.recognise.hypothesis import Story
 from loadbook.recognise.levels import Levels
 from loadbook.recognise.options import Fault
 from loadbook.recognise.stay import Stay
-from loadbook.recognise.weighing import Stretch
+from loadbook.recognise.stretch import Stretch
 
 STILL_ON = 0.97
 """A level this near to what heaters are known to draw, or above, has them on."""
@@ -31,15 +31,29 @@ def left_on(levels: Levels, phase: PhaseModel, stretch: Stretch, at_ms: int) -> 
     return mask if min(stretch.level_w, stretch.from_w) > STILL_ON * firm_w > 0 else 0
 
 
-def hidden_ms(story: Story, phase: PhaseModel, later: PhaseModel, stuck: int, at_ms: int) -> int | None:
-    """When the next phase may have begun unnoticed, beside heaters that stayed on: the one before it held as long as
-    it might. None where it cannot have run."""
-    if later.mask & stuck or later.mask | stuck != phase.mask:
+def gone(story: Story) -> tuple[int, int]:
+    """The parts, as a mask, that are believed to be missing in the phase, or heaters that may come as they like and
+    never did, and since when: from then on it looks like one without them."""
+    phase = story.phase
+    if phase is not None and phase.unheated(story.now.seen_ms):
+        return phase.resistive_mask, story.now.early_ms
+    missing = [
+        (1 << i, s.began_ms)
+        for (kind, i), s in story.now.suspects.items()
+        if kind == "missing" and s.over_ms is None and s.paid >= 0.99 * story.price_in_full((kind, i))
+    ]
+    return sum(mask for mask, _ in missing), max((began_ms for _, began_ms in missing), default=0)
+
+
+def hidden_ms(story: Story, phase: PhaseModel, later: PhaseModel, hiding: int, since_ms: int, at_ms: int) -> int | None:
+    """When the next phase may have begun unnoticed, but for the parts that hide it (since when), which it has not: the
+    one before it held as long as it might. None where it cannot have run."""
+    if later.mask & hiding or later.mask | hiding != phase.mask:
         return None
     least_ms = story.now.early_ms + story.now.paused_ms + phase.min_ms
     most_ms = story.now.late_ms + story.now.paused_ms + phase.max_ms
-    start_ms = min(most_ms, at_ms - later.min_ms)
-    return start_ms if least_ms <= start_ms else None
+    start_ms = max(min(most_ms, at_ms - later.min_ms), since_ms)
+    return start_ms if least_ms <= start_ms <= at_ms - later.min_ms else None
 
 
 def split(left: Stay, place: int, start_ms: int) -> Stay:
@@ -51,6 +65,16 @@ def split(left: Stay, place: int, start_ms: int) -> Stay:
     hidden.start_mwms, hidden.paused_ms, hidden.late_mwms = left.end_mwms, 0, -1
     hidden.suspects, hidden.flags = {}, {}
     return hidden
+
+
+def begins(
+    levels: Levels, story: Story, here: PhaseModel | None, stretch: Stretch, at_ms: int, believed: frozenset[Fault]
+) -> bool:
+    """Whether a phase that begins now begins with its own parts' step."""
+    before = story.phase
+    if here is None or before is None or at_ms != stretch.level_ms:
+        return False
+    return stepped(levels, before, here, stretch, heaters(levels.chart, believed))
 
 
 def stepped(levels: Levels, before: PhaseModel, here: PhaseModel, stretch: Stretch, stuck: int) -> bool:

@@ -15,6 +15,7 @@ from loadbook.recognise.hypothesis import SHORT_MS, Story
 from loadbook.recognise.levels import Levels
 from loadbook.recognise.options import Option
 from loadbook.recognise.stay import PATTERN_MS, Pulses
+from loadbook.recognise.stretch import Stretch
 from loadbook.recognise.texture import SMALL_W
 from loadbook.recognise.time_up import OVERRUN_RAMP_MS
 
@@ -39,27 +40,6 @@ STILL_MS, STILL_FULL_MS = 60_000, 180_000
 """So long may a machine stand still where no rest belongs, before the story costs more; and so much later all of it."""
 STROKE_STAGES = ("fill", "wash", "rinse", "heat", "wait")
 MOTOR_STAGES = ("wash", "rinse", "heat")
-
-
-@dataclass(slots=True)
-class Stretch:
-    """The open level: since when, how many watts, at how many volts."""
-
-    start_ms: int
-    start_mwms: int
-    level_w: float
-    volts: float | None
-    from_w: float = 0.0
-    n: int = 1
-    level_ms: int = 0
-    """When the level itself began: a stretch may be a later part of it."""
-    void: bool = False
-    """Nothing may be concluded from it: the supply is away."""
-
-    @property
-    def step_w(self) -> float:
-        """By how much it stands above the level before."""
-        return self.level_w - self.from_w
 
 
 @dataclass(slots=True)
@@ -97,7 +77,8 @@ class Weighing:
         if before is None or story.past[-1].unseen:
             return False
         options, here = self.levels.explain(before, stretch.level_w, stretch.volts), story.phase
-        faulty = {f for f, s in story.past[-1].suspects.items() if s.over_ms is None and s.paid > BELIEVED}
+        behind = story.past[-1].suspects.items()
+        faulty = {f for f, s in behind if s.over_ms is None and (s.paid > BELIEVED or f in story.known)}
         fits = [option.z for option in options if set(option.faults) <= faulty]
         if not fits or here is None:
             return bool(fits)
@@ -106,6 +87,11 @@ class Weighing:
             return True
         strokes = any(own.mask >> i & 1 for i in here.motors)
         return min(fits) <= own.z + (ALIKE_STROKES_Z if strokes else ALIKE_Z)
+
+    def _never_heated(self, story: Story) -> bool:
+        """Whether the phase before has had its most time and has never heated: it has rather not begun its work."""
+        before = self.phase(story, story.past[-1].place)
+        return before is not None and before.usual_ms is None and before.unheated(story.past[-1].seen_ms)
 
     def late_ms(self, story: Story, stretch: Stretch, at_ms: int) -> int:
         """The latest start of a story's phase, the open level counted."""
@@ -123,7 +109,7 @@ class Weighing:
         more = prices.TOO_LONG_QUIET if phase.quiet else prices.TOO_LONG_MORE
         ramp = prices.TOO_LONG + more * min(1.0, over_ms / OVERRUN_RAMP_MS)
         cost = ramp + prices.TOO_LONG_DOUBLE * log2(1 + over_ms / (phase.max_ms + 30_000))
-        return cost * prices.TOO_LONG_EXCUSED if story.excused() else cost
+        return cost * story.excused()
 
     def time_cost(self, story: Story, late_ms: int, at_ms: int, mask: int = 0, since_ms: int = 0) -> float:
         """What the clock alone costs a story now: its phase overrun, its motor silent. ``mask``: what draws now, in a

@@ -9,6 +9,7 @@ from itertools import pairwise
 from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 
 from loadbook.machine import PhaseChart
 from loadbook.simulate.alike import drawing, hidden_until_s, neighbours, next_rows, over_already, rivals_until_s
@@ -20,11 +21,15 @@ from loadbook.simulate.spells import spells
 INRUSH_S = 3.0
 HEATER_SETTLES_S = 20.0
 EVIDENCE_S = 30.0
+BREAK_S = 10.0
+"""So long may a part that is on for all of a phase be interrupted (contract)."""
 LATER_S = 60.0
 STANDSTILL_S = 300.0
 NO_HEAT_S = 600.0
 METER = 0.01
 """A class 1 meter cannot tell watts this near to a limit from watts on the other side."""
+LEAST_S = 2.0
+"""A heater may be judged from its 20th second on, however soon it is interrupted."""
 STEADY = 0.06
 """Watts are steady where their spread is below this share of their mean."""
 
@@ -47,12 +52,24 @@ def _listed(view: View, number: int, name: str) -> list[Expected]:
     asked, drawn = view.recorded.asked[row, inside] > 0, view.recorded.part_w[row, inside]
     dead = drawn < MISSING_SHARE * run.model.machine.component(name).rated_w * _share(view, name, stay)
     out: list[Expected] = []
-    for first, last in spells(asked & dead, 1.0):
+    for first, last in through_breaks(spells(asked & dead, 1.0), dead):
         out += _missing(view, number, name, first, last)
     at_work = spells(asked & ~dead)
     for first, last in at_work:
         out += _level(view, number, name, first, last)
     return out or _in_strokes(view, number, name, at_work)
+
+
+def through_breaks(pairs: list[tuple[int, int]], dead: npt.NDArray[np.bool_]) -> list[tuple[int, int]]:
+    """Spells joined over interruptions that the contract allows, where nothing came between them: a part that is not
+    asked for during a few seconds is as missing before as after."""
+    out: list[tuple[int, int]] = []
+    for first, last in pairs:
+        if out and (first - out[-1][1]) * DT_S <= BREAK_S and dead[out[-1][1] : first].all():
+            out[-1] = (out[-1][0], last)
+        else:
+            out.append((first, last))
+    return out
 
 
 def _share(view: View, name: str, stay: Stay) -> float:
@@ -112,7 +129,8 @@ def _level(view: View, number: int, name: str, first: int, last: int) -> list[Ex
     row = view.recorded.run.index[name]
     heater = component.nature == "resistive"
     settle_s = HEATER_SETTLES_S if heater else INRUSH_S
-    if (last - first) * DT_S < settle_s + EVIDENCE_S or (chart.power_w is not None and not heater):
+    least_s = LEAST_S if heater else EVIDENCE_S
+    if (last - first) * DT_S < settle_s + least_s or (chart.power_w is not None and not heater):
         return []
     begins, ends = stay.start + first, stay.start + last
     steady = view.recorded.part_w[row, begins + round(settle_s / DT_S) : ends]
