@@ -6,14 +6,15 @@ fit, when each of them finds the same.
 
 from __future__ import annotations
 
-from dataclasses import asdict, dataclass, field, replace
+from dataclasses import dataclass, field, replace
 from typing import Any
 
-from loadbook.events import Alert, AlertChanged, Cause, Event
+from loadbook.events import Alert, AlertChanged, Event
 from loadbook.judge.causes import Drawing, Evidence
 from loadbook.judge.findings import Findings
 from loadbook.judge.limits import Limits
 from loadbook.judge.parts import PartsWatch
+from loadbook.judge.taken_back import TakenBack
 from loadbook.judge.verdicts import Finding, Verdicts, begun_anew
 from loadbook.machine import Machine
 from loadbook.recognise import prices
@@ -32,8 +33,7 @@ LEFT_FOR_GOOD_MS = 30_000
 
 @dataclass(slots=True)
 class CycleAlerts:
-    """``standing`` are names of this cycle's alerts that hold, with the phase they concern; ``gone`` were withdrawn,
-    and come back as they were should their ground return."""
+    """``standing`` are names of this cycle's alerts that hold, with the phase they concern."""
 
     machine: Machine
     limits: Limits
@@ -42,14 +42,14 @@ class CycleAlerts:
     verdicts: Verdicts
     findings: Findings
     standing: dict[str, tuple[str, str | None]] = field(default_factory=dict)
-    gone: dict[str, Alert] = field(default_factory=dict)
+    gone: TakenBack = field(default_factory=TakenBack)
     stopped: bool = False
     stopped_ms: int = 0
     cut_before: bool = False
 
     def start(self, key_ms: int) -> None:
         """A cycle begins."""
-        self.standing, self.gone, self.stopped, self.cut_before = {}, {}, False, False
+        self.standing, self.gone, self.stopped, self.cut_before = {}, TakenBack(), False, False
 
     def end(self, key_ms: int) -> None:
         """Its alerts need not be remembered any more."""
@@ -106,6 +106,8 @@ class CycleAlerts:
                     self._keep_event_time(events, at_ms)
             elif finding.kind == "component_missing" and finding.began_ms in doubted:
                 continue  # it is said of another part, and that may yet be so
+            elif best.phase is not None and self.gone.waits(name, at_ms):
+                continue
             elif not self.stopped and self._ripe(finding, best, rivals) and not begun_anew(self.beam, finding, best):
                 events += self._raise(name, finding, key_ms, best, stretch, at_ms, moved)
         ran_until_ms = at_ms if best.phase is not None else best.action_ms
@@ -199,7 +201,7 @@ class CycleAlerts:
         """``moved``: when what was withdrawn this very moment had been raised; the same of the same part, or since the
         same moment, is the same finding, put down to another phase or another part."""
         self.standing[name] = (finding.kind, finding.phase)
-        back = self.gone.pop(name, None)
+        back = self.gone.pop(name)
         if back is not None:
             back.cleared_ms = None if finding.over_ms is None else max(finding.over_ms, back.raised_ms)
             self.findings.open[name] = back
@@ -268,7 +270,7 @@ class CycleAlerts:
         del self.standing[name]
         events = self.findings.withdraw(name, at_ms)
         for event in events:
-            self.gone[name] = replace(event.alert, cleared_ms=None)
+            self.gone.put(name, event.alert, at_ms)
         return events
 
     # ------------------------------------------------------------------ the cycle as a whole
@@ -384,7 +386,7 @@ class CycleAlerts:
     def save(self) -> dict[str, Any]:
         return {
             "standing": {name: list(value) for name, value in self.standing.items()},
-            "gone": {name: asdict(alert) for name, alert in self.gone.items()},
+            "gone": self.gone.save(),
             "stopped": self.stopped,
             "stopped_ms": self.stopped_ms,
             "cut_before": self.cut_before,
@@ -392,8 +394,6 @@ class CycleAlerts:
 
     def load(self, state: dict[str, Any]) -> None:
         self.standing = {name: (kind, phase) for name, (kind, phase) in state["standing"].items()}
-        self.gone = {
-            name: Alert(**{**row, "causes": [Cause(**c) for c in row["causes"]]}) for name, row in state["gone"].items()
-        }
+        self.gone = TakenBack.restore(state["gone"])
         self.stopped, self.cut_before = state["stopped"], state["cut_before"]
         self.stopped_ms = state["stopped_ms"]

@@ -132,6 +132,7 @@ class Charted(CycleLife):
         if self.stretch is None or not self.beam.stories:
             return []
         self.stretch.level_w, self.stretch.volts = now.level_w, now.volts
+        self.alerts.gone.forgive()
         events = self._judge(now)
         best = self.beam.stories[0] if self.beam.stories else None
         if best is not None and self.key_ms is not None and best.start_ms != self.key_ms:
