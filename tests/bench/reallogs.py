@@ -294,7 +294,9 @@ def motor_dies(log: Labelled) -> tuple[Labelled, Expected] | None:
 
 
 def pump_gone(log: Labelled) -> tuple[Labelled, Expected] | None:
-    """The drain pump draws nothing in the first phase that needs it all along."""
+    """The drain pump draws nothing in the phases that need it all along. It is due in the first of them that lasts long
+    enough to show it and comes when something has drawn already; before that there is no cycle to speak of, and those
+    that are too short pass unseen."""
     wanted = [(i, a, b) for i, _, a, b in log.phases if log.chart(i).on == ("drain_pump",) and not log.chart(i).pulsing]
     if not wanted or log.machine.machine.kind != "dishwasher":
         return None
@@ -302,10 +304,14 @@ def pump_gone(log: Labelled) -> tuple[Labelled, Expected] | None:
     for _, a, b in wanted:
         inside = log.mask(a - 2, b + 2)
         power[inside] = np.minimum(power[inside], 2.0)
-    phase_id, a, _ = wanted[0]
+    sure = [(i, a, b) for i, a, b in wanted if a > log.phases[0][2] and b - a >= EVIDENCE_S]
+    phase_id, a, _ = sure[0]
     pump = ("drain_pump",)
-    again = [
-        expect("component_missing", (x, x, y + LATER_S), log.near(i), pump, needed=False) for i, x, y in wanted[1:]
+    again = [expect("component_missing", (x, x, y + LATER_S), log.near(i), pump, needed=False) for i, x, y in sure[1:]]
+    unseen = [
+        expect("phase_missing", (x, y, log.phases[-1][3]), (i,), needed=False)
+        for i, x, y in wanted
+        if (i, x, y) not in sure
     ]
     first = expect("component_missing", (a, a + 1, a + 60), (phase_id, "dry"), pump)
     here = [i for i, *_ in log.phases].index(phase_id)
@@ -313,7 +319,7 @@ def pump_gone(log: Labelled) -> tuple[Labelled, Expected] | None:
         "stopped_early", (a, a + STOPPED_S - 2, log.phases[-1][3] + 3600),
         tuple(i for i, *_ in log.phases[max(here - 1, 0) :]), (), False,
     )  # fmt: skip
-    return _with_power(log, power, False), [first, *again, stopped]
+    return _with_power(log, power, False), [first, *again, *unseen, stopped]
 
 
 def prolonged(log: Labelled, stage: str) -> tuple[Labelled, Expected] | None:
@@ -347,6 +353,9 @@ def prolonged(log: Labelled, stage: str) -> tuple[Labelled, Expected] | None:
     if log.machine.is_quiet(log.chart(phase_id)):  # it has stopped as well (contract: its max_s + 30 s)
         stopped_s = proof_s + EVIDENCE_S
         expected.append(expect("stopped_early", (a, stopped_s - 2, b + later_s + LATER_S), (phase_id,), needed=False))
+    never_s = log.phases[0][2] + log.machine.programmes[0].longest_s()
+    if phases[-1][3] > never_s:
+        expected.append(expect("never_ending", (never_s, never_s - 2, phases[-1][3] + LATER_S), (), needed=False))
     return faulty, expected
 
 

@@ -5,7 +5,7 @@
     ... --healthy 20 --seeds 3                                       more runs, for false alerts
     ... --no-sim                                             only how fast it is
     ... --failing DIR                                                logs, truths and what was said, where it fails
-    ... --real DIR --charts DIR                                      the labelled real traces in DIR as well
+    ... --real DIR                                                   the labelled real traces in DIR as well
 
 Truth comes from the simulator (and from hand labels), never from the recogniser.
 """
@@ -30,6 +30,9 @@ from randomised import unseen_models
 from recognising import Heard, hear, series_of, truth_json
 from scoring import Fault, Score, f1, score
 from steps import StepScore, speed_table, step_scores
+
+CHARTS = Path(__file__).resolve().parent / "charts"
+"""Machine files of the labelled real traces, and ``map.json``."""
 
 
 def run(scenario: Scenario, failing: Path | None, verbose: bool) -> tuple[Score, StepScore]:
@@ -147,7 +150,12 @@ def main() -> None:
     parser.add_argument("--failing", type=Path, help="folder for the logs that fail")
     parser.add_argument("--quiet", action="store_true", help="only the tables")
     parser.add_argument("--real", type=Path, help="folder with labelled real traces")
-    parser.add_argument("--charts", type=Path, help="their machine files and map.json (default: the same folder)")
+    parser.add_argument(
+        "--charts",
+        type=Path,
+        default=CHARTS if CHARTS.is_dir() else None,
+        help="their machine files and map.json (default: tests/bench/charts; without it, the traces' folder)",
+    )
     parser.add_argument("--as-labelled", action="store_true", help="phases begin as labelled, not as their parts show")
     parser.add_argument("--learned", action="store_true", help="instead: charts learned from a few good cycles")
     parser.add_argument("--learn-from", type=int, default=3, help="so many good cycles")
