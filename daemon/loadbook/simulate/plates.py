@@ -172,14 +172,15 @@ def _in_strokes(view: View, number: int, name: str, at_work: list[tuple[int, int
 
 
 def _unlisted(view: View, number: int, name: str) -> list[Expected]:
-    """A part that draws where the chart has it in neither list."""
+    """A part that draws where the chart has it in neither list. Where it does so for less than half a minute it may be
+    said: the contract wants that as soon as the evidence suffices, at the latest after so long."""
     stay, run = view.stays[number], view.recorded.run
     chart, inside = view.chart(view.stays[number]), slice(stay.start, stay.end)
     drawn = view.recorded.part_w[run.index[name], inside]
     others = view.recorded.part_w[:-1, inside].sum(axis=0) - drawn
     out: list[Expected] = []
     for first, last in spells(drawn > np.maximum(5.0, 0.04 * others), 1.0):
-        if (last - first) * DT_S < EVIDENCE_S + 2 or _explained(view, stay, chart, first, last):
+        if (last - first) * DT_S < BREAK_S or _explained(view, stay, chart, first, last):
             continue
         began_s = (stay.start + first) * DT_S
         hidden_s = hidden_until_s(view, number) if first == 0 else 0.0
@@ -189,7 +190,7 @@ def _unlisted(view: View, number: int, name: str) -> list[Expected]:
             Expected("component_unexpected", began_s, began_s + 1,
                     max(began_s, hidden_s) + EVIDENCE_S + view.slack_s + 5,
                     phases=neighbours(view, number), components=(name,), cycle=stay.cycle,
-                    also=("phase_too_long",) if hidden_s else ())
+                    also=("phase_too_long",) if hidden_s else (), may=(last - first) * DT_S < EVIDENCE_S + 2)
         )  # fmt: skip
     return out
 
