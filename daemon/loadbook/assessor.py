@@ -19,6 +19,7 @@ from loadbook.judge.standby import Standby
 from loadbook.judge.supply import Breach, Impedance, frequency_mean, voltage_mean
 from loadbook.machine import Machine
 from loadbook.reading import HOLD_MS, Reading, Series
+from loadbook.recognise.beside import steps_tell
 from loadbook.recognise.choose import restore_tracker, tracker_for
 from loadbook.recognise.chunk import Chunk
 from loadbook.recognise.plateau import BLIP, CHANGED, FINE_FROM_MW, OUTSIDE, PlateauFinder
@@ -58,7 +59,7 @@ class Assessor:
         self.seen_ms = -1
         self.refused = 0
         self._back = (-1, 0)
-        self._level = Moment(-1, 0.0, 0.0, 0.0, -1, -1, 0, 0, 0, 0.0, None, None, 0, 0.0)
+        self._level = Moment(-1, 0.0, 0.0, 0.0, -1, -1, 0, 0, 0, 0.0, None, None, 0, 0.0, 0.0)
         self._volts_start = (0, 0)
         self._out = (0, 0, 0)
         self._lost_ms: int | None = None
@@ -68,6 +69,7 @@ class Assessor:
         self._step_before: tuple[int, float, float] | None = None
         self._step_wait = 0
         self._next_ms = NEVER_MS
+        self._steps_tell = machine is not None and steps_tell(machine)
         self.told = StateTold()
 
     # ------------------------------------------------------------------ readings
@@ -207,9 +209,11 @@ class Assessor:
             level.from_volts = lately_v(self._recent, level.start_ms, finder.start_ms - 1) or level.from_volts
         level.start_energy_mwms, self._volts_start = self._out[0], (self._out[1], self._out[2])
         level.from_w, level.from_n = finder.from_mw / 1000, finder.from_n
+        level.from_last_w = finder.from_last_mw / 1000
         self._step_start()
         now = self._moment()
-        finder.fine = now.volts is not None and self.machine is not None and bool(self.machine.programmes)
+        charted = self.machine is not None and bool(self.machine.programmes)
+        finder.fine = charted and (now.volts is not None or self._steps_tell)
         events = self.tracker.level(now)
         found = self._idling(now)
         self.told.heard(events)

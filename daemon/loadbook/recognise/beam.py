@@ -8,20 +8,17 @@ a later phase. Of stories that tell the same (programme, phase, cycle) the cheap
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
+from dataclasses import replace
 
-from loadbook.recognise import prices, stuck
+from loadbook.recognise import beside, prices, stuck
 from loadbook.recognise.chart_model import GRACE_MS, PhaseModel
 from loadbook.recognise.familiar import learn
-from loadbook.recognise.going_on import alone_since_mask, explains, owed, prepay, swaps
+from loadbook.recognise.going_on import alone_since_mask, explains, least_owed, owed, prepay, swaps
 from loadbook.recognise.hypothesis import SHORT_MS, Story
 from loadbook.recognise.rivals import CHEAPER, Key, Rivals, key_of
 from loadbook.recognise.stay import Stay
 from loadbook.recognise.stretch import Stretch
-from loadbook.recognise.weighing import (
-    FAULTY_ROOM,
-    MOTOR_STAGES,
-    Weighing,
-)
+from loadbook.recognise.weighing import FAULTY_ROOM, MOTOR_STAGES, Weighing
 
 NEAR_BEST = 12.0
 """A phase may have run unnoticed in a story that is so much better than a hopeless one."""
@@ -82,11 +79,14 @@ class Beam(Weighing):
         options = self.levels.explain(phase, stretch.level_w, stretch.volts)
         stood_ms = self.stood_ms(story, stretch) if stretch.start_ms > stretch.level_ms else 0
         step_w = stretch.step_w
-        option, cost = story.choose(options, end_ms - start_ms, stretch.level_w, phase.pulsing_mask, stood_ms, step_w)
+        odds = self.step_odds(story, phase, stretch)
+        option, cost = story.choose(
+            options, end_ms - start_ms, stretch.level_w, phase.pulsing_mask, stood_ms, step_w, odds
+        )
         if end_ms - start_ms >= SHORT_MS and self._beside_heater(phase, option) is not None:
             floor_w = story.now.floor_w
             story.now.floor_w = min(floor_w, stretch.level_w) if floor_w else stretch.level_w
-        if story.now.floor_w:
+        if story.now.floor_w and odds is None:
             option = self._told_apart(story, phase, option, stretch.level_w)
         motor = phase.lone_motor
         if motor is not None and story.now.floor_w and option.mask & phase.heater_mask and option.mask >> motor & 1:
@@ -98,6 +98,8 @@ class Beam(Weighing):
         story.take(phase, options, (option, cost), start_ms, end_ms, stretch.level_w, n)
         if end_ms - start_ms >= SHORT_MS:
             story.saw(option, stretch.level_w, phase.pulsing_mask, step_w)
+        if stretch.settled(end_ms, self.chart.cold_w):
+            story.drew.see(beside.told(options, option.mask, odds), stretch.level_ms)
         if not cut:
             learn(story.familiar, option, stretch.level_w, stood_ms + end_ms - start_ms)
         if phase.stage in MOTOR_STAGES and (silent := self.silent_motor(story, phase, end_ms, option.mask)) is not None:
@@ -136,7 +138,7 @@ class Beam(Weighing):
             phase = story.phase
             if phase is None or at_ms <= story.now.early_ms:
                 continue
-            option, stays = explains(self.levels, story, phase, stretch)
+            option, stays = explains(self.levels, story, phase, stretch, self.step_odds(story, phase, stretch))
             late_ms, mask, clock = story.clock
             known = late_ms == story.now.late_ms and mask == option.mask
             stays += clock if known else self.time_cost(story, story.now.late_ms, now_ms, option.mask, at_ms)
@@ -169,11 +171,12 @@ class Beam(Weighing):
         standby = self.levels.at_standby(stretch.level_w)
         unstepped = prices.SKIP_UNSTEPPED if at_ms > stretch.level_ms and not gap_ms else 0.0
         rested = standby and stays >= prices.PATTERN
-        left_on = 0 if gap_ms or hopeless < NEAR_BEST else stuck.left_on(self.levels, phase, stretch, at_ms)
+        left_on = 0 if gap_ms or hopeless < NEAR_BEST else stuck.left_on(self.levels, story, phase, stretch, at_ms)
         gone, gone_ms = (0, 0) if gap_ms else stuck.gone(story)
-        hiding = (left_on, 0) if left_on else (gone, gone_ms)
+        hiding = (left_on, stuck.on_since_ms(story, left_on)) if left_on else (gone, gone_ms)
         behind_ms: int | None = None
         believed = story.believed()
+        still = 0 if gap_ms or left_on or gone else stuck.heaters(self.chart, believed) & story.drew.until(at_ms)[0]
         begun = alone_since_mask(story) if at_ms > stretch.level_ms else 0
         for place in range(story.now.place + 1, len(phases) + 1):
             whole = leaving + skips + prices.NEXT_PHASE
@@ -193,7 +196,10 @@ class Beam(Weighing):
             here, room = phases[place], 3.5
             begins = (self.levels, story, here, stretch, at_ms, believed)
             if behind_ms is not None and not gone and not stuck.begins(*begins):
-                break  # nothing shows that a phase has run unnoticed
+                if not here.optional:
+                    break  # nothing shows that a phase has run unnoticed
+                skips += prices.SKIP_OPTIONAL
+                continue
             if ripe and skips < 2.0 and (stepped or rested or stuck.begins(*begins)):
                 room = FAULTY_ROOM
             # only a level that fits is looked at closely where no fault could be cheap enough
@@ -212,6 +218,8 @@ class Beam(Weighing):
                     price -= prices.STUCK_ON
                 within = at_ms > stretch.level_ms and not gap_ms
                 no_step = prices.NO_STEP if within and swaps(self.levels, story, phase, options, stretch) else 0.0
+                if needed > story.left_out and not unstepped and not gap_ms and here.looks_like(phase):
+                    no_step += prices.SKIP_UNSTEPPED
                 price += no_step
                 healthy = price < 1.0
                 if healthy or (skips < 2.0 and whole + price < stays + room):
@@ -229,11 +237,11 @@ class Beam(Weighing):
             elif here.optional:
                 skips += prices.SKIP_OPTIONAL
             elif (
-                (left_on or gone)
+                (left_on or gone or stuck.untold(self.levels, still, phase, here, stretch))
                 and place == story.now.place + 1
                 and (behind_ms := stuck.hidden_ms(story, phase, here, *hiding, at_ms)) is not None
             ):
-                skips += prices.SKIP_UNSEEN if left_on else 0.0
+                skips += 0.0 if gone else prices.SKIP_UNSEEN
                 long = prices.TOO_LONG_ALIKE * leaving if left_on else 0.0  # what stays on is too long all the same
                 leaving, before = self._leave(story, phase, behind_ms, 0)
                 leaving = max(leaving, long)
@@ -283,7 +291,7 @@ class Beam(Weighing):
                 suspect = story.now.suspects.get(("missing", i))
                 cost += max(0.0, story.price_in_full(("missing", i)) - (suspect.paid if suspect else 0.0))
         if story.now.well_ms < SHORT_MS and not gap_ms:
-            cost += story.least_owed()
+            cost += least_owed(story)
         may_end = story.now.place >= self.chart.programmes[story.programme].last_needed
         cost += 0.0 if gap_ms else self.stroke_cost(story, phase, at_ms) + owed(story, phase, at_ms, may_end)
         cost += phase.unusual(least_ms, most_ms)
@@ -336,6 +344,7 @@ class Beam(Weighing):
             child.now.alike = False
         child.now.stepped = stuck.begins(self.levels, story, phase, stretch, at_ms, child.known)
         child.familiar, child.turned = dict(story.familiar), story.turned
+        child.drew = replace(story.drew)
         return child
 
     def begin(
@@ -368,16 +377,6 @@ class Beam(Weighing):
                     skips += prices.SKIP_NEEDED
                     skipped.append((place, at_ms))
         self.add(found, at_ms)
-
-    def give_back(self, stretch: Stretch) -> None:
-        """A new cycle's start that the phase before explained as well was dear; what that phase can no longer explain
-        makes it cheap again."""
-        for story in self.stories:
-            phase = story.before.phase if story.before is not None else None
-            if not story.refund or phase is None or self.levels.at_standby(stretch.level_w):
-                continue
-            if self.levels.explain(phase, stretch.level_w, stretch.volts).healthy is None:
-                story.score, story.refund = story.score - story.refund, 0.0
 
     def add(self, children: list[Story], at_ms: int, costs: Sequence[float] = ()) -> None:
         """Takes in new stories. Of those that tell the same the cheapest is kept, and that which would be the cheapest

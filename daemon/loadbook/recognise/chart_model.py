@@ -95,6 +95,10 @@ class PhaseModel:
         """Whether a later phase looks like this one with a part gone that is on for all of it."""
         return self.on_mask & ~later.mask != 0 and not later.mask & ~self.mask
 
+    def looks_like(self, other: PhaseModel) -> bool:
+        """Whether it has the very same parts."""
+        return self.mask == other.mask and self.on_mask == other.on_mask
+
     def too_short(self, ran_ms: int) -> float:
         """What it costs to leave the phase after so long at most: the more, the further that is from its least time."""
         if not self.min_ms or ran_ms >= self.min_ms - GRACE_MS:

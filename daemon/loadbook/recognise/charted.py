@@ -16,11 +16,16 @@ from loadbook.machine import Machine
 from loadbook.recognise import prices
 from loadbook.recognise.cycle_life import NEW_AFTER_STANDBY_MS, CycleLife
 from loadbook.recognise.familiar import doubtful
+from loadbook.recognise.going_on import give_back
 from loadbook.recognise.heater_seen import LEARN_MS
 from loadbook.recognise.hypothesis import Story
-from loadbook.recognise.stretch import Stretch
+from loadbook.recognise.resistive import STEP_W
+from loadbook.recognise.stretch import SETTLES_MS, Stretch
 from loadbook.recognise.time_up import time_is_up
 from loadbook.recognise.track import NEVER_MS, Moment
+
+DRIFT_MS = 10_000
+"""A level that has stood for so long may have drifted; before, it settles."""
 
 
 class Charted(CycleLife):
@@ -35,9 +40,13 @@ class Charted(CycleLife):
         void = self.lost_ms is not None and beam.levels.at_standby(now.level_w)
         if self.lost_ms is not None and not void:
             self._resume(now.start_ms)
+        settled_w = now.from_last_w
+        if before is not None and not before.settled(now.start_ms, self.chart.cold_w):
+            settled_w = before.settled_w
         self.stretch = stretch = Stretch(
-            now.start_ms, now.start_energy_mwms, now.level_w, now.volts, now.from_w, now.n, now.start_ms, void
-        )
+            now.start_ms, now.start_energy_mwms, now.level_w, now.volts, now.from_w, now.n, now.start_ms, settled_w,
+            now.level_w, void,
+        )  # fmt: skip
         standby = beam.levels.at_standby(now.level_w)
         if not beam.stories:
             self.peak_w = 0.0
@@ -47,7 +56,7 @@ class Charted(CycleLife):
             self.silence = None
         events: list[Event] = []
         if beam.stories:
-            beam.give_back(stretch)
+            give_back(beam.levels, beam.stories, stretch)
             beam.branch(stretch, now.start_ms, now.at_ms, gap_ms)
             if not standby:
                 self._begin_again(stretch)
@@ -80,23 +89,33 @@ class Charted(CycleLife):
         if stretch is None:
             self.next_check_ms = NEVER_MS
             return []
+        time_up = time_is_up(self.beam.stories, now.at_ms)
+        if not time_up and self._drifted(stretch, now):
+            stretch = self._cut(stretch, now)
         stretch.level_w, stretch.volts, stretch.n = now.level_w, now.volts, now.n
-        if time_is_up(self.beam.stories, now.at_ms):
-            self._close(stretch, now.at_ms, now.energy_mwms, cut=True)
-            self.stretch = Stretch(
-                now.at_ms,
-                now.energy_mwms,
-                now.level_w,
-                now.volts,
-                stretch.from_w,
-                now.n,
-                stretch.level_ms,
-                stretch.void,
-            )
-            self.beam.branch(self.stretch, now.at_ms, now.at_ms)
+        if now.at_ms - stretch.level_ms <= SETTLES_MS:
+            stretch.first_w = now.level_w
+        if time_up:
+            self.beam.branch(self._cut(stretch, now), now.at_ms, now.at_ms)
         elif not self._calm(stretch, now.at_ms):
             self.beam.branch(stretch, stretch.start_ms, now.at_ms, again=True)
         return self._judge(now)
+
+    def _drifted(self, stretch: Stretch, now: Moment) -> bool:
+        """Whether the level has moved by so much that a known heater would be told for another: what it was taken for
+        so far is not judged by what it has come to."""
+        beside = self.beam.levels.resistive.beside(now.level_w, now.volts)
+        stood = now.at_ms - stretch.start_ms >= DRIFT_MS
+        return beside is not None and stood and abs(now.level_w - stretch.level_w) > STEP_W
+
+    def _cut(self, stretch: Stretch, now: Moment) -> Stretch:
+        """Closes the level as it was so far; it goes on as another stretch."""
+        self._close(stretch, now.at_ms, now.energy_mwms, cut=True)
+        self.stretch = Stretch(
+            now.at_ms, now.energy_mwms, now.level_w, now.volts, stretch.from_w, now.n, stretch.level_ms,
+            stretch.settled_w, stretch.first_w, stretch.void,
+        )  # fmt: skip
+        return self.stretch
 
     def gap(self, now: Moment, until_ms: int) -> list[Event]:
         stretch = self.stretch

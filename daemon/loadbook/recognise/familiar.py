@@ -46,7 +46,12 @@ def novelty(
     known = prices.STEP_OF_NEXT if not option.mask & pulsing and _of_next(phase, step_w) else 0.0
     if one_steady and known_as(familiar, option.mask, level_w):
         known, share = known + prices.KNOWN_AS, 1.0
-    return known + share * min(prices.NOVEL_MOST, 1.0 + prices.NOVEL_LOG * log(1 + seen[2] / 20_000))
+    return known + share * steadiness(seen[2])
+
+
+def steadiness(seen_ms: int) -> float:
+    """What it costs at most that what draws changes all at once, after so long: the longer it was steady, the more."""
+    return min(prices.NOVEL_MOST, 1.0 + prices.NOVEL_LOG * log(1 + seen_ms / 20_000))
 
 
 def doubtful(familiar: Familiar, option: Option, level_w: float) -> bool:

@@ -5,6 +5,8 @@ Pure. How stories branch is in ``beam``.
 
 from __future__ import annotations
 
+from collections.abc import Callable, Iterable
+
 from loadbook.recognise import prices
 from loadbook.recognise.chart_model import PhaseModel
 from loadbook.recognise.familiar import FULL_MS
@@ -15,10 +17,12 @@ from loadbook.recognise.stay import Suspect
 from loadbook.recognise.stretch import Stretch
 
 
-def explains(levels: Levels, story: Story, phase: PhaseModel, stretch: Stretch) -> tuple[Option, float]:
-    """How the story's own phase explains the level, should it last."""
+def explains(
+    levels: Levels, story: Story, phase: PhaseModel, stretch: Stretch, odds: Callable[[int], float] | None = None
+) -> tuple[Option, float]:
+    """How the story's own phase explains the level, should it last. ``odds``: what its step costs (``choose``)."""
     options = levels.explain(phase, stretch.level_w, stretch.volts)
-    return story.choose(options, FULL_MS, stretch.level_w, phase.pulsing_mask, step_w=stretch.step_w)
+    return story.choose(options, FULL_MS, stretch.level_w, phase.pulsing_mask, step_w=stretch.step_w, odd=odds)
 
 
 def swaps(levels: Levels, story: Story, phase: PhaseModel, options: Options, stretch: Stretch) -> bool:
@@ -57,3 +61,20 @@ def prepay(child: Story, options: Options) -> None:
         paid = 0.6 * child.price_in_full(fault)
         child.now.suspects[fault] = Suspect(child.now.early_ms, paid=paid)
         child.score += paid
+
+
+def give_back(levels: Levels, stories: Iterable[Story], stretch: Stretch) -> None:
+    """A new cycle's start that the phase before explained as well was dear; what that phase can no longer explain makes
+    it cheap again."""
+    for story in stories:
+        phase = story.before.phase if story.before is not None else None
+        if not story.refund or phase is None or levels.at_standby(stretch.level_w):
+            continue
+        if levels.explain(phase, stretch.level_w, stretch.volts).healthy is None:
+            story.score, story.refund = story.score - story.refund, 0.0
+
+
+def least_owed(story: Story) -> float:
+    """What the cheapest fault of the phase has yet to cost: a phase that never was well had one of them."""
+    open_ = [(f, s) for f, s in story.now.suspects.items() if s.over_ms is None]
+    return min((max(0.0, story.price_in_full(f) - s.paid) for f, s in open_), default=0.0)

@@ -6,11 +6,13 @@ the cheapest story is told. Times are ms, energy mW·ms; everything here can be 
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from collections.abc import Callable
+from dataclasses import asdict, dataclass, field
 from typing import Any
 
 from loadbook.recognise import prices
 from loadbook.recognise.absent import never_shown, still_missing
+from loadbook.recognise.beside import Drew
 from loadbook.recognise.chart_model import ChartModel, PhaseModel
 from loadbook.recognise.familiar import FULL_MS, Familiar, novelty
 from loadbook.recognise.options import Fault, Option, Options
@@ -26,7 +28,7 @@ HEALTHY_MS = 8_000
 GONE_MS = 30_000
 """A foreign part that strokes hide has gone when it has not shown for so long."""
 EXCUSES = 3.0
-"""A fault believed this much excuses what follows from it."""
+"""A fault believed this much, or in full where it is known already, excuses what follows from it."""
 AFTER_ALL = 4.0
 """Price of a part that was missing and then came: less likely than one that broke."""
 
@@ -71,6 +73,7 @@ class Story:
     turned: bool = False
     """A phase has come out of order."""
     familiar: Familiar = field(default_factory=dict)
+    drew: Drew = field(default_factory=Drew)
     before: Story | None = None
     """How the cycle before ended, as long as it is not certain that a new one has begun."""
     refund: float = 0.0
@@ -92,6 +95,7 @@ class Story:
         )  # fmt: skip
         return {
             **{name: getattr(self, name) for name in names},
+            "drew": asdict(self.drew),
             "now": self.now.save(),
             "past": [stay.save() for stay in self.past],
             "skipped": [list(s) for s in self.skipped],
@@ -111,6 +115,7 @@ class Story:
         state["skipped"] = tuple((place, at) for place, at in state["skipped"])
         state["known"] = frozenset((kind, part) for kind, part in state["known"])
         state["familiar"] = {mask: (low, high, ms) for mask, low, high, ms in state.get("familiar", [])}
+        state["drew"] = Drew(**state.get("drew", {}))
         state["before"] = None if state["before"] is None else Story.restore(state["before"], chart)
         return cls(**state)
 
@@ -125,37 +130,29 @@ class Story:
     def price_in_full(self, fault: Fault) -> float:
         """What a fault costs once it is certain: little where the same part had it before in this cycle."""
         kind, part = fault
-        price = prices.PRICE[kind]
+        price, now, phase = prices.PRICE[kind], self.now, self.phase
+        heater = phase is not None and part >= 0 and phase.heaters >> part & 1
         if fault in self.known:
-            heater = kind == "unexpected" and self.phase is not None and self.phase.heaters >> part & 1
-            stays_on = heater and self.past and self.past[-1].stands(fault)  # it was never switched off
-            return price * (prices.STAYS_ON if stays_on else prices.AGAIN)
-        if (
-            kind == "high"
-            and self.now.seen_ms.get(part, 0) - (self.now.suspects[fault].ms if fault in self.now.suspects else 0)
-            > HEALTHY_MS
-        ):
-            price += prices.HIGH_LATER
-        if (
-            kind == "missing"
-            and self.phase is not None
-            and (seen_ms := self.now.seen_ms.get(part, 0)) > HEALTHY_MS
-            and self.now.shown_mask >> part & 1
-        ):
-            price += prices.DIED * min(1.0, seen_ms / max(self.phase.min_ms, HEALTHY_MS)) ** 2
-        if kind == "idle" and self.phase is not None and self.now.well_ms > max(HEALTHY_MS, self.phase.min_ms):
+            stays_on = kind == "unexpected" and heater and self.past and self.past[-1].stands(fault)
+            return price * (prices.STAYS_ON if stays_on else prices.AGAIN)  # it was never switched off
+        suspect, seen_ms = now.suspects.get(fault), now.seen_ms.get(part, 0)
+        if (kind == "high" or (kind == "low" and heater)) and seen_ms - (suspect.ms if suspect else 0) > HEALTHY_MS:
+            price += prices.OFF_LATER
+        if kind == "missing" and phase is not None and seen_ms > HEALTHY_MS and now.shown_mask >> part & 1:
+            price += prices.DIED * min(1.0, seen_ms / max(phase.min_ms, HEALTHY_MS)) ** 2
+        if kind == "idle" and phase is not None and now.well_ms > max(HEALTHY_MS, phase.min_ms):
             price += prices.IDLE_WHEN_RIPE
         if kind != "unexpected":
             return price
-        if self.past and part in self.past[-1].seen_ms:
-            if not self.now.stepped:
-                price += prices.STILL_ON
-            elif not self.now.off_mask >> part & 1:
-                price -= prices.STUCK_ON
-        if self.phase is not None and part == self.phase.next_part and (suspect := self.now.suspects.get(fault)):
-            like_ms = max(self.phase.next_min_ms, prices.LIKE_NEXT_MS)
+        was_on, never_off = bool(self.past) and part in self.past[-1].seen_ms, not now.off_mask >> part & 1
+        if was_on and not now.stepped:
+            price += prices.STILL_ON
+        elif was_on and never_off:
+            price -= prices.STUCK_ON
+        if phase is not None and suspect and part == phase.next_part:
+            like_ms = max(phase.next_min_ms, prices.LIKE_NEXT_MS)
             price += prices.LIKE_NEXT if suspect.alone_ms >= like_ms else 0.0
-        if self.phase is not None and self.phase.cold_mask >> part & 1:
+        if phase is not None and phase.cold_mask >> part & 1 and not (was_on and never_off):
             price += prices.HEATS_IN_THE_END
         return price
 
@@ -193,10 +190,12 @@ class Story:
         return cost
 
     def choose(
-        self, options: Options, ms: int, level_w: float, pulsing: int, stood_ms: int = 0, step_w: float = 0.0
-    ) -> tuple[Option, float]:
+        self, options: Options, ms: int, level_w: float, pulsing: int, stood_ms: int = 0, step_w: float = 0.0,
+        odd: Callable[[int], float] | None = None,
+    ) -> tuple[Option, float]:  # fmt: skip
         """The cheapest explanation of ``ms`` of a level, and its price. ``stood_ms``: how long it had stood already;
-        ``step_w``: with what step it began."""
+        ``step_w``: with what step it began; ``odd``: what it costs in full that this step made just the parts of a mask
+        draw, beside a heater that stayed on."""
         likely = options.likely
         if options.healthy is None and (self._strokes_go_on(stood_ms + ms) or never_shown(self.phase, self.now)):
             likely = options.awake
@@ -208,8 +207,15 @@ class Story:
             due = prices.due("novel", (stood_ms + ms) / 1000) - prices.due("novel", stood_ms / 1000)
             best_cost += new * due
             rest = options[1:]
+        step_due = 0.0
+        if odd is not None and (new := odd(best.mask)):
+            step_due = prices.due("novel", (stood_ms + ms) / 1000) - prices.due("novel", stood_ms / 1000)
+            best_cost += new * step_due
+            rest = tuple(option for option in options.every if option is not best)
         for option in rest:
             cost = self.cost_of(option, ms, stood_ms)
+            if odd is not None and step_due:
+                cost += odd(option.mask) * step_due
             if cost < best_cost:
                 best, best_cost = option, cost
         return best, best_cost
@@ -234,17 +240,13 @@ class Story:
         ripe = self.phase is not None and run_ms >= self.phase.min_ms
         return prices.MOTOR_QUIET + (prices.STILL_WHEN_RIPE if ripe and not mask else 0.0)
 
-    def least_owed(self) -> float:
-        """What the cheapest fault of the phase has yet to cost: a phase that never was well had one of them."""
-        open_ = [(f, s) for f, s in self.now.suspects.items() if s.over_ms is None]
-        return min((max(0.0, self.price_in_full(f) - s.paid) for f, s in open_), default=0.0)
-
     def excused(self) -> float:
         """How much of it costs that the phase takes its time: little where a part that is missing or weak explains it;
         half where the next phase looks like what is left of this one, for then it has rather begun."""
         phase, share = self.phase, 1.0
         for (kind, part), s in self.now.suspects.items():
-            if phase and kind in ("missing", "low") and s.over_ms is None and s.paid > EXCUSES:
+            sure = s.paid > min(EXCUSES, 0.98 * self.price_in_full((kind, part)))
+            if phase and kind in ("missing", "low") and s.over_ms is None and sure:
                 alike = kind == "missing" and phase.mask & ~(1 << part) in phase.next_masks
                 excuse = prices.TOO_LONG_ALIKE if alike else prices.TOO_LONG_EXCUSED
                 share = min(share, 1.0 if self._did_its_work(part) else excuse)

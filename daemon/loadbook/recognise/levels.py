@@ -132,6 +132,11 @@ class Levels:
         """What a part usually draws at this voltage, W."""
         return self._table(None if volts is None else round(volts)).usual[part]
 
+    def draws_w(self, part: int, low: float, high: float) -> tuple[float, float]:
+        """With how many watts a part other than a heater comes on: by what it was seen to draw, or by its plate."""
+        usual, plate = self.usual_w.get(part), self.chart.parts[part]
+        return (plate.least_w, plate.high_w) if usual is None else (low * usual, high * usual + 2.0)
+
     def off_mask(self, level_w: float, volts: float | None) -> int:
         """Parts that cannot be drawing at this level, as a mask: it is too low for them."""
         table = self._table(None if volts is None else int(volts / 2 + 0.5) * 2.0)
@@ -167,7 +172,7 @@ class Levels:
             rows = self._fit_rows_of(phase, here.coarse_v)[0]
             options = self._fits(phase, own, tol, [row for row in rows if not row.faults], here.coarse_w)
             if phase.band_w is not None:
-                options += self._by_band(phase, here.coarse_w, tol)
+                options += self._by_band(phase, here.coarse_w, tol, self._table(here.coarse_v))
             found = min((o.z for o in options if not o.faults), default=NO_FIT_Z)
             here.healthy_z[phase.number] = found
         return found
@@ -190,7 +195,7 @@ class Levels:
         rows = self._fit_rows_of(phase, volts)
         options = self._fits(phase, own, tol, rows[0], level_w)
         if phase.band_w is not None:
-            options += self._by_band(phase, level_w, tol)
+            options += self._by_band(phase, level_w, tol, table)
             options += self._stuck_beside_band(phase, level_w, tol, table)
         least = min((o.z for o in options if not o.faults), default=None)
         if least is None or least > FAR_FETCHED_Z:
@@ -207,7 +212,7 @@ class Levels:
             old = best.get(option.faults)
             if old is None or option.z < old.z:
                 best[option.faults] = option
-        return Options.of(sorted(best.values(), key=lambda o: (len(o.faults), o.z)))
+        return Options.of(sorted(best.values(), key=lambda o: (len(o.faults), o.z)), options)
 
     def _tol(self, level_w: float) -> float:
         return 0.5 + 0.5 * self.resolution_w + LEVEL_TOL * level_w
@@ -301,14 +306,31 @@ class Levels:
         tol = sum(self.resistive.tolerance_w(i) for i in heaters) - LEVEL_TOL * firm
         return row._replace(firm=firm, firm_low=low, firm_high=high, firm_tol=tol)
 
-    def _by_band(self, phase: PhaseModel, level_w: float, tol: float) -> list[Option]:
+    def _by_band(self, phase: PhaseModel, level_w: float, tol: float, table: Table) -> list[Option]:
         """A phase with a band of its own for the whole machine: within it, all is well."""
         low, high = phase.band_w or (None, None)
         if high is not None and level_w > high + tol:
-            return [Option((("phase_high", -1),), phase.mask, 0.0)]
+            heats = level_w > self.chart.cold_w and not phase.resistive_mask
+            found = self._heats(phase, (low or 0.0, high), level_w, tol, table) if heats else []
+            return found or [Option((("phase_high", -1),), phase.mask, 0.0)]
         if low is not None and level_w < low - tol:
             return [] if self.at_standby(level_w) else [Option((("phase_low", -1),), phase.mask, 0.3)]
         return [Option((), phase.mask, 0.0)]
+
+    def _heats(
+        self, phase: PhaseModel, band_w: tuple[float, float], level_w: float, tol: float, table: Table
+    ) -> list[Option]:
+        """What only a heater can draw, in a phase with a band that has none: a part is named before a band. It stands
+        beneath the phase, or draws alone."""
+        found, own = [], level_w - self.base_w
+        for i, part in enumerate(self.chart.parts):
+            seen_w = self.resistive.drawn_w(i, table.volts)  # be it ill
+            low, high = (table.low[i], table.high[i]) if seen_w is None else (seen_w, seen_w)
+            if part.resistive and level_w - high <= band_w[1] + tol and level_w - low >= band_w[0] - tol:
+                found.append(Option((("unexpected", i),), phase.mask | 1 << i, 0.0))
+            elif part.resistive and low - tol <= own <= high + tol:
+                found.append(Option((("unexpected", i), *(("missing", k) for k in phase.on)), 1 << i, 0.0))
+        return found
 
     def _stuck_beside_band(self, phase: PhaseModel, level_w: float, tol: float, table: Table) -> list[Option]:
         """A known heater that was not switched off stands beneath a phase with a band of its own."""

@@ -50,10 +50,13 @@ class Options(tuple[Option, ...]):
     price: float
     awake: tuple[Option, ...]
     """The likely ones while the motors that come and go in the phase do so: that all stands still is none of them."""
+    every: tuple[Option, ...]
+    """Also those with the same faults in which other parts draw, though that is more far-fetched."""
 
     @classmethod
-    def of(cls, options: Iterable[Option]) -> Options:
+    def of(cls, options: Iterable[Option], every: Iterable[Option] = ()) -> Options:
         self = cls(options)
+        self.every = tuple(every) or tuple(self)
         first = self[0]
         self.healthy = None if first.faults else first
         self.likely = tuple(self) if first.faults else (first, *(o for o in self[1:] if o.z < first.z))

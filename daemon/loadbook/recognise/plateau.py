@@ -60,13 +60,15 @@ class PlateauFinder:
     out_mw: int = 0
     from_mw: int = 0
     from_n: int = 0
+    from_last_mw: int = 0
+    """The last reading on the old level, after CHANGED."""
 
     def step(self, at_ms: int, power_mw: int) -> int:
         """Takes one reading and says what it did. After CHANGED the fields describe the new level, ``from_mw`` and
         ``from_n`` the old; after BLIP ``out_mw`` still holds the blip's power."""
         if not self.open:
             self._begin(at_ms, power_mw)
-            self.from_mw = power_mw
+            self.from_mw = self.from_last_mw = power_mw
             return CHANGED
         level = self.level_mw
         if abs(power_mw - level) <= self.tolerance_mw():
@@ -79,9 +81,13 @@ class PlateauFinder:
             self.out_ms, self.out_mw = at_ms, power_mw
             return OUTSIDE
         start_ms, first_mw, old_mw, old_n = self.out_ms, self.out_mw, level, self.n
+        self.from_last_mw = self.last_mw
+        near = abs(first_mw - power_mw) <= tolerance_mw(power_mw)
+        if not near and abs(first_mw - old_mw) <= tolerance_mw(old_mw):
+            start_ms, self.from_last_mw = at_ms, first_mw  # it had drifted: the old level, told too finely
         self._begin(start_ms, power_mw)
         self.from_mw, self.from_n = old_mw, old_n
-        if abs(first_mw - power_mw) <= tolerance_mw(power_mw):
+        if near:
             self.level_mw = (first_mw + power_mw) // 2
             self.n, self.block_n, self.block_mw = 2, 0, 0
         return CHANGED

@@ -39,7 +39,7 @@ SKIP_OPTIONAL = 0.4
 SKIP_NEEDED = 7.7
 SKIP_UNSEEN = 0.5
 SKIP_UNSTEPPED = 3.0
-"""On top, for a needed phase left out in the middle of a level that stands still."""
+"""On top, for a needed phase left out in the middle of a level that stands still, or between two that look the same."""
 OUT_OF_ORDER, OUT_OF_ORDER_FAR = 3.8, 1.2
 """On top of what leaving it out has cost already: right beside the phase it came after, and for every phase further
 off."""
@@ -63,8 +63,9 @@ NO_STROKE, TURNS_MS = 3.0, 100_000
 """Loosening and anti-crease turn the drum for seconds: a turn this long was rather something else."""
 NO_STEP = 9.0
 """One part takes over from another in the middle of a level that stands still."""
-HIGH_LATER = 3.5
-"""On top, for a part that drew what it should before in the same phase: something else has rather come on."""
+OFF_LATER = 3.5
+"""On top, for a part that draws more, or a heater that draws less, though it drew what it should before in the same
+phase: something else has rather come on, or gone off beside it."""
 DIED = 2.5
 """On top, for a part that drew before in a phase that may end now, less where its least time is far: what never came
 after it is likelier broken."""
@@ -77,8 +78,8 @@ LIKE_NEXT, LIKE_NEXT_MS = 4.0, 20_000
 """On top, for a foreign part that draws alone for as long as the next phase takes, which is that part and no other:
 that phase has rather come. Not for less than so long."""
 HEATS_IN_THE_END = 5.0
-"""On top, for a heater in a phase after the last needed one: what is through does not heat."""
-AGAIN, STAYS_ON = 0.25, 0.1
+"""On top, for a heater that comes on in a phase after the last needed one: what is through does not heat."""
+AGAIN, STAYS_ON = 0.25, 0.03
 """Of its price, for a fault that the same part had before; and for a heater that was never switched off since."""
 STANDING = 3.0
 MOTOR_QUIET = 6.0

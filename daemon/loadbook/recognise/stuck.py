@@ -5,10 +5,12 @@ Pure. A heater whose watts are known (``resistive``) hides no step: the pump or 
 
 from __future__ import annotations
 
+from loadbook.recognise import beside
 from loadbook.recognise.chart_model import ChartModel, PhaseModel
 from loadbook.recognise.hypothesis import Story
 from loadbook.recognise.levels import Levels
 from loadbook.recognise.options import Fault
+from loadbook.recognise.plateau import FINE_MW, FINE_PER_MILLE
 from loadbook.recognise.stay import Stay
 from loadbook.recognise.stretch import Stretch
 
@@ -21,14 +23,25 @@ def heaters(chart: ChartModel, believed: frozenset[Fault]) -> int:
     return sum(1 << i for kind, i in believed if kind == "unexpected" and chart.resistive_mask >> i & 1)
 
 
-def left_on(levels: Levels, phase: PhaseModel, stretch: Stretch, at_ms: int) -> int:
-    """The heaters of the phase, as a mask, where they are known and something else has come on or off beside them:
-    had they not been switched off, phases that are over would have looked like this one."""
-    mask = phase.heater_mask
-    if not mask or at_ms != stretch.level_ms or not levels.resistive.all_known(mask):
+def left_on(levels: Levels, story: Story, phase: PhaseModel, stretch: Stretch, at_ms: int) -> int:
+    """The heaters of the phase, as a mask, that are on still while something else has come on or off beside them: had
+    they not been switched off, phases that are over would have looked like this one. Where their watts are not known
+    the step tells it, if no motor comes and goes in the phase."""
+    mask, parts = phase.resistive_mask, levels.chart.parts
+    if not mask or at_ms != stretch.level_ms:
         return 0
-    firm_w = levels.resistive.sum_w(mask, stretch.volts)
-    return mask if min(stretch.level_w, stretch.from_w) > STILL_ON * firm_w > 0 else 0
+    if levels.resistive.all_known(mask):
+        firm_w = levels.resistive.sum_w(mask, stretch.volts)
+        return mask if min(stretch.level_w, stretch.from_w) > STILL_ON * firm_w > 0 else 0
+    on = 0 if phase.motors else story.drew.until(at_ms)[0] & mask
+    lows_w = [part.band(stretch.volts)[0] or 0.0 for i, part in enumerate(parts) if on >> i & 1]
+    return on if on and stretch.level_w > STILL_ON * sum(lows_w) and beside.tells(levels, stretch) else 0
+
+
+def on_since_ms(story: Story, heaters_on: int) -> int:
+    """Since when heaters that come and go in the phase have been on without a break."""
+    pulses = story.now.pulses.items()
+    return max((p.on_since_ms for i, p in pulses if heaters_on >> i & 1 and p.drawing), default=0)
 
 
 def gone(story: Story) -> tuple[int, int]:
@@ -45,10 +58,21 @@ def gone(story: Story) -> tuple[int, int]:
     return sum(mask for mask, _ in missing), max((began_ms for _, began_ms in missing), default=0)
 
 
+def untold(levels: Levels, still: int, phase: PhaseModel, later: PhaseModel, stretch: Stretch) -> bool:
+    """Whether it would not have been seen beside heaters that stay on (``still``), and that nobody knows, that the one
+    phase has gone on to the other: their parts are small, and draw about the same."""
+    if not still or levels.resistive.all_known(still) or phase.pulsing or later.pulsing or not later.on:
+        return False
+    if (phase.mask | later.mask) & levels.chart.resistive_mask:
+        return False
+    step_w = sum(levels.usual(i, None) for i in later.on) - sum(levels.usual(i, None) for i in phase.on)
+    return abs(step_w) < FINE_MW / 1000 + FINE_PER_MILLE / 1000 * stretch.from_w
+
+
 def hidden_ms(story: Story, phase: PhaseModel, later: PhaseModel, hiding: int, since_ms: int, at_ms: int) -> int | None:
-    """When the next phase may have begun unnoticed, but for the parts that hide it (since when), which it has not: the
-    one before it held as long as it might. None where it cannot have run."""
-    if later.mask & hiding or later.mask | hiding != phase.mask:
+    """When the next phase may have begun unnoticed, but for the parts that hide it (since when), which it has not (0:
+    it is too small to be seen): the one before it held as long as it might. None where it cannot have run."""
+    if hiding and (later.mask & hiding or later.mask | hiding != phase.mask):
         return None
     least_ms = story.now.early_ms + story.now.paused_ms + phase.min_ms
     most_ms = story.now.late_ms + story.now.paused_ms + phase.max_ms
@@ -74,7 +98,13 @@ def begins(
     before = story.phase
     if here is None or before is None or at_ms != stretch.level_ms:
         return False
-    return stepped(levels, before, here, stretch, heaters(levels.chart, believed))
+    if stepped(levels, before, here, stretch, heaters(levels.chart, believed)):
+        return True
+    drew = story.drew.until(at_ms)[0]
+    on = drew & levels.chart.resistive_mask
+    if not on or before.motors or here.on_mask | on == drew or not beside.tells(levels, stretch):
+        return False
+    return not beside.odd(levels, here, drew, here.on_mask | on, stretch)
 
 
 def stepped(levels: Levels, before: PhaseModel, here: PhaseModel, stretch: Stretch, stuck: int) -> bool:
@@ -82,7 +112,7 @@ def stepped(levels: Levels, before: PhaseModel, here: PhaseModel, stretch: Stret
     heaters that are known and were not switched off. ``stuck``: which of them are known for that, as a mask."""
     parts, old, step_w = levels.chart.parts, before.mask, stretch.step_w
     own_w = sum(parts[i].expected_w(stretch.volts) for i in here.on if not old >> i & 1)
-    on = before.heater_mask & ~here.mask | stuck
+    on = before.resistive_mask & ~here.mask | stuck
     if on and own_w > 5 and levels.resistive.all_known(on):
         beside_w = stretch.level_w - levels.base_w - levels.resistive.sum_w(on, stretch.volts)
         if 0.5 * own_w < beside_w < 1.6 * own_w + 5:

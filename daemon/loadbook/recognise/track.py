@@ -41,6 +41,8 @@ class Moment:
     """The mean over the level before."""
     from_n: int
     """Readings on the level before."""
+    from_last_w: float
+    """The last of them."""
     resolution_w: float
     """Smallest difference between two readings seen so far, W: what the meter can tell apart."""
 

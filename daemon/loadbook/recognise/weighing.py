@@ -5,12 +5,14 @@ Pure. How stories branch is in ``beam``, which builds on this.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from math import log2
 
 from loadbook.judge.limits import Limits
-from loadbook.recognise import prices
+from loadbook.recognise import beside, prices
 from loadbook.recognise.chart_model import GRACE_MS, ChartModel, PhaseModel
+from loadbook.recognise.familiar import steadiness
 from loadbook.recognise.hypothesis import SHORT_MS, Story
 from loadbook.recognise.levels import Levels
 from loadbook.recognise.options import Option
@@ -293,6 +295,16 @@ class Weighing:
             return prices.STROKE_AFTER_END
         return cost
 
+    def step_odds(self, story: Story, phase: PhaseModel, stretch: Stretch) -> Callable[[int], float] | None:
+        """What it costs in full that the step made just the parts of a mask draw beside a heater that stays on: the
+        more, the longer all stood as it was. None where no heater was on, or the phase began later."""
+        before, since_ms = story.drew.until(stretch.level_ms)
+        if not before & self.chart.resistive_mask or phase.motors or story.now.early_ms > stretch.level_ms:
+            return None
+        seen_ms = story.familiar[before][2] if before in story.familiar else 0
+        full = steadiness(max(seen_ms, stretch.level_ms - since_ms))
+        return lambda mask: full * beside.odd(self.levels, phase, before, mask, stretch)
+
     def option(self, story: Story, stretch: Stretch, at_ms: int) -> tuple[Option | None, float, int]:
         """How a story explains the open level, what that costs, and for how long it has stood, ms."""
         ms = max(0, at_ms - max(stretch.start_ms, story.now.early_ms))
@@ -302,6 +314,7 @@ class Weighing:
         if phase is None:
             busy = not self.levels.at_standby(stretch.level_w)
             return None, self.after_end(story, stretch, ms) if busy else 0.0, ms
+        odds = self.step_odds(story, phase, stretch)
         option, cost = story.choose(
             self.levels.explain(phase, stretch.level_w, stretch.volts),
             ms,
@@ -309,8 +322,9 @@ class Weighing:
             phase.pulsing_mask,
             self.stood_ms(story, stretch) if stretch.start_ms > stretch.level_ms else 0,
             stretch.step_w,
+            odds,
         )
-        if story.now.floor_w:
+        if story.now.floor_w and odds is None:
             option = self._told_apart(story, phase, option, stretch.level_w)
         return option, cost, ms
 
