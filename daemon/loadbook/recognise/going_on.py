@@ -13,7 +13,7 @@ from loadbook.recognise.familiar import FULL_MS
 from loadbook.recognise.hypothesis import Story
 from loadbook.recognise.levels import Levels
 from loadbook.recognise.options import Option, Options
-from loadbook.recognise.stay import Suspect
+from loadbook.recognise.stay import FIRST_REST_MS, Suspect
 from loadbook.recognise.stretch import Stretch
 
 
@@ -42,6 +42,13 @@ def owed(story: Story, phase: PhaseModel, at_ms: int, may_end: bool) -> float:
     if now.odd_least and not phase.resistive_mask:
         cost += now.odd_least * (1.0 - prices.due("novel", (at_ms - now.early_ms) / 1000))
     return cost
+
+
+def never_came(story: Story, phase: PhaseModel, at_ms: int) -> bool:
+    """Whether a phase in which all comes and goes has shown nothing at all: its rest is that of what drew before it."""
+    if phase.on or not phase.telling or story.now.seen_ms or at_ms - story.action_ms <= FIRST_REST_MS:
+        return False
+    return not any(pulses.n for pulses in story.now.pulses.values())
 
 
 def alone_since_mask(story: Story) -> int:

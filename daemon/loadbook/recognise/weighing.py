@@ -13,6 +13,7 @@ from loadbook.judge.limits import Limits
 from loadbook.recognise import beside, prices
 from loadbook.recognise.chart_model import GRACE_MS, ChartModel, PhaseModel
 from loadbook.recognise.familiar import steadiness
+from loadbook.recognise.going_on import never_came
 from loadbook.recognise.hypothesis import SHORT_MS, Story
 from loadbook.recognise.levels import Levels
 from loadbook.recognise.options import Option
@@ -125,6 +126,9 @@ class Weighing:
         if over_ms > GRACE_MS:
             cost += self._overrun(story, over_ms, phase)
         all_pulses = story.now.pulses
+        last = story.now.place >= self.chart.programmes[story.programme].last_needed
+        if last and not mask and never_came(story, phase, at_ms):
+            return cost + prices.PATTERN
         if not all_pulses:
             return cost
         for i in phase.pulsing:
