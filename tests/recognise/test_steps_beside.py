@@ -213,3 +213,17 @@ def test_a_short_level_beside_the_heater_is_a_transition_one_without_it_is_none(
     single = Stretch(START_MS, 0, 1100.0, None, n=1, level_ms=START_MS)
     assert not single.settled(START_MS + 9_000, cold_w)
     assert Stretch(START_MS, 0, 3.5, None, n=1, level_ms=START_MS).settled(START_MS + 1_000, cold_w)
+
+
+@pytest.mark.parametrize("band", ["", "power_w = { low = 90.0, high = 250.0 }\n"])
+def test_what_only_a_heater_can_draw_is_dear_where_none_comes_any_more(band: str) -> None:
+    """Half a heater, or one and a half, in a last tumble: rather another cycle has begun."""
+    last = phase("loosen", "wait", 0, 900, "", '"drum_motor"') + "optional = true\n" + band
+    drying = phase("dry", "dry", 300, 900, '"drum_motor"', '"heater"')
+    levels = Levels.of(chart_model(machine((drying, last)), Limits()))
+    loosen = levels.chart.programmes[0].phases[1]
+    for watts, kind in ((1100.0, "heats"), (3200.0, "heats"), (265.0, "phase_high" if band else "high")):
+        assert (kind, -1 if kind != "high" else DRUM) in {
+            f for o in levels.explain(loosen, watts, 230.0) for f in o.faults
+        }
+    assert prices.PRICE["heats"] >= prices.PRICE["unexpected"] + prices.HEATS_IN_THE_END

@@ -191,7 +191,7 @@ class Verdicts:
                 f"power_{kind}", place, phase.id, phase.stage, part, suspect.began_ms, drawn,
                 None if low is None else round(low, 1), round(high, 1), "W", over, suspect.ms >= 25_000,
             )  # fmt: skip
-        if kind == "excess":
+        if kind in ("excess", "heats"):
             if suspect.ms < self.limits.unexplained_s * 1000:
                 return None
             high = sum(parts[i].high_w for i in (*phase.on, *phase.pulsing)) + base_w

@@ -364,7 +364,7 @@ class CycleLife:
         if stretch.void or phase is None or ms < 2_500 or self.beam.totals[0] - story.score > 7.0:
             return None
         option = self.beam.option_told(stretch, at_ms)[0]
-        if option is None or any(f[0] in ("excess", "idle", "phase_low", "phase_high") for f in option.faults):
+        if option is None or any(f[0] in ("excess", "heats", "idle", "phase_low", "phase_high") for f in option.faults):
             return None
         start_ms = max(stretch.start_ms, story.now.early_ms, self.watched_ms)
         if at_ms > start_ms:

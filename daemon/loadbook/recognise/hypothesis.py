@@ -334,7 +334,7 @@ class Story:
                 elif kind == "missing":
                     self.score += AFTER_ALL
             elif kind != "unexpected":
-                back = 0.5 if kind in ("excess", "high", "idle") else 1 - prices.KEPT_OF_CLEARED
+                back = 0.5 if kind in ("excess", "heats", "high", "idle") else 1 - prices.KEPT_OF_CLEARED
                 self.score -= suspect.paid * back
                 del self.now.suspects[fault]
 

@@ -206,7 +206,8 @@ class Levels:
             options = [o for o in options if not any(kind == "unexpected" for kind, _ in o.faults)]
             options.append(Option((("trickle", self._small_part(phase, own, table)),), phase.on_mask, 0.0))
         if not options:
-            options.append(Option((("excess", -1),), phase.on_mask, 0.0))
+            kind = "heats" if phase.cold_mask and level_w > self.chart.cold_w else "excess"
+            options.append(Option(((kind, -1),), phase.on_mask, 0.0))
         best: dict[tuple[Fault, ...], Option] = {}
         for option in options:
             old = best.get(option.faults)
@@ -312,7 +313,8 @@ class Levels:
         if high is not None and level_w > high + tol:
             heats = level_w > self.chart.cold_w and not phase.resistive_mask
             found = self._heats(phase, (low or 0.0, high), level_w, tol, table) if heats else []
-            return found or [Option((("phase_high", -1),), phase.mask, 0.0)]
+            kind = "heats" if heats and phase.cold_mask else "phase_high"
+            return found or [Option(((kind, -1),), phase.mask, 0.0)]
         if low is not None and level_w < low - tol:
             return [] if self.at_standby(level_w) else [Option((("phase_low", -1),), phase.mask, 0.3)]
         return [Option((), phase.mask, 0.0)]
