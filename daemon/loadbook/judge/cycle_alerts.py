@@ -14,6 +14,7 @@ from loadbook.judge.causes import Drawing, Evidence
 from loadbook.judge.findings import Findings
 from loadbook.judge.limits import Limits
 from loadbook.judge.parts import PartsWatch
+from loadbook.judge.ripe import BY_PHASE, ripe
 from loadbook.judge.taken_back import TakenBack
 from loadbook.judge.verdicts import Finding, Verdicts, begun_anew
 from loadbook.machine import Machine
@@ -26,7 +27,6 @@ from loadbook.recognise.track import Moment
 RIVAL = 1.0
 TAKE_BACK = 2.0
 """What stands is taken back when a story without it is so much better than any with it."""
-BY_PHASE = ("phase_missing", "phase_too_short")
 LEFT_FOR_GOOD_MS = 30_000
 """A phase left so long ago is not gone back to: what was wrong with its parts ended with it."""
 
@@ -108,7 +108,11 @@ class CycleAlerts:
                 continue  # it is said of another part, and that may yet be so
             elif best.phase is not None and self.gone.waits(name, at_ms):
                 continue
-            elif not self.stopped and self._ripe(finding, best, rivals) and not begun_anew(self.beam, finding, best):
+            elif (
+                not self.stopped
+                and ripe(finding, best, rivals, self.beam, stretch, at_ms)
+                and not begun_anew(self.beam, finding, best)
+            ):
                 events += self._raise(name, finding, key_ms, best, stretch, at_ms, moved)
         ran_until_ms = at_ms if best.phase is not None else best.action_ms
         if self._longest(best)[0] <= ran_until_ms:
@@ -181,18 +185,6 @@ class CycleAlerts:
             return True
         plates_w = sum(self.beam.chart.parts[i].rated_w for i in (*phase.on, *phase.pulsing))
         return at_ms - story.start_ms >= (10_000 if plates_w > 30 else min(max(phase.min_ms, 20_000), 60_000))
-
-    @staticmethod
-    def _ripe(finding: Finding, best: Story, rivals: list[tuple[Story, list[Finding]]]) -> bool:
-        for story, theirs in rivals:
-            if any(finding.same_as(f) for f in theirs):
-                continue
-            if story.programme == best.programme:
-                if not theirs and not finding.overdue:
-                    return False
-            elif not theirs or (finding.kind in BY_PHASE and not any(f.kind not in BY_PHASE for f in theirs)):
-                return False
-        return True
 
     def _raise(
         self, name: str, finding: Finding, key_ms: int, best: Story, stretch: Stretch, at_ms: int,
