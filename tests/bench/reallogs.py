@@ -305,6 +305,8 @@ def pump_gone(log: Labelled) -> tuple[Labelled, Expected] | None:
         inside = log.mask(a - 2, b + 2)
         power[inside] = np.minimum(power[inside], 2.0)
     sure = [(i, a, b) for i, a, b in wanted if a > log.phases[0][2] and b - a >= EVIDENCE_S]
+    if not sure:
+        return None
     phase_id, a, _ = sure[0]
     pump = ("drain_pump",)
     again = [expect("component_missing", (x, x, y + LATER_S), log.near(i), pump, needed=False) for i, x, y in sure[1:]]

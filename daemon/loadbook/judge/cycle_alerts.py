@@ -59,6 +59,11 @@ class CycleAlerts:
                 del self.findings.open[name]
         self.start(key_ms)
 
+    def take_back(self, since_ms: int, at_ms: int) -> list[Event]:
+        """What has begun since then was another cycle's doing."""
+        names = [n for n, alert in self.findings.open.items() if n in self.standing and alert.began_ms >= since_ms]
+        return [event for name in names for event in self._withdraw(name, at_ms)]
+
     def settle(self, key_ms: int, end_ms: int, at_ms: int) -> list[Event]:
         """The cycle has completed: what was wrong in it is over, and stays on record."""
         events: list[Event] = []

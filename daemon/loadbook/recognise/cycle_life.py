@@ -165,10 +165,12 @@ class CycleLife:
         return []
 
     def _replace(self, now: Moment, best: Story) -> list[Event]:
-        """A new cycle has begun for certain: the one before is closed as its last story had it."""
-        events: list[Event] = []
+        """A new cycle has begun for certain: the one before is closed as its last story had it, though it was said to
+        have gone on for longer; what was said to be wrong with it since then was not."""
+        events = self.alerts.take_back(best.start_ms, now.at_ms)
         before = best.before
-        if before is not None and before.start_ms == self.key_ms and not self.over:
+        ran_on = not self.over or self.told_end_ms > best.start_ms
+        if before is not None and before.start_ms == self.key_ms and ran_on:
             dropped = not before.past and before.drew_ms < 60_000
             events += self._close_cycle(now, before, dropped)
         if self.key_ms is not None:

@@ -13,7 +13,7 @@ PRICE: dict[str, float] = {
     "unexpected": 9.0,
     "trickle": 4.0,
     "excess": 11.0,
-    "heats": 16.0,
+    "heats": 16.0,  # an excess that only a heater can draw, where none comes any more
     "idle": 6.0,
     "phase_low": 5.0,
     "phase_high": 6.5,
@@ -27,11 +27,7 @@ RAMP_S: dict[str, tuple[tuple[float, float], ...]] = {
     "unexpected": ((3.0, 0.0), (14.0, 1.0)),
     "trickle": ((3.0, 0.0), (20.0, 1.0)),
     "excess": ((3.0, 0.0), (20.0, 1.0), (600.0, 2.0)),
-    "heats": (
-        (3.0, 0.0),
-        (20.0, 1.0),
-        (600.0, 2.0),
-    ),  # an excess that only a heater can draw, where none comes any more
+    "heats": ((3.0, 0.0), (20.0, 1.0), (600.0, 2.0)),
     "idle": ((3.0, 0.02), (10.0, 0.3), (20.0, 0.6), (30.0, 0.82), (60.0, 1.0)),
     "phase_low": ((15.0, 0.0), (60.0, 1.0)),
     "phase_high": ((5.0, 0.0), (20.0, 1.0)),
