@@ -23,17 +23,15 @@ CALM = 0.001
 """Readings scatter by this share: what a class 1 meter does, from memory."""
 HALF_A_MINUTE_S = 30
 """A part that does not belong is said so soon (the contract, section 4)."""
-DISHES = machine(
-    (
-        phase("fill", "fill", 30, 200, '"valve"'),
-        phase("pre", "wash", 60, 200, '"drum_motor"'),
-        phase("heat", "heat", 200, 1500, '"heater", "drum_motor"'),
-        phase("wash", "wash", 150, 600, '"drum_motor"'),
-        phase("drain", "drain", 20, 90, '"pump"'),
-        phase("rinse", "rinse", 60, 300, '"drum_motor"'),
-        phase("last", "drain", 20, 90, '"pump"'),
-    )
+WASHING = (
+    phase("fill", "fill", 30, 200, '"valve"'),
+    phase("pre", "wash", 60, 200, '"drum_motor"'),
+    phase("heat", "heat", 200, 1500, '"heater", "drum_motor"'),
+    phase("wash", "wash", 150, 600, '"drum_motor"'),
+    phase("drain", "drain", 20, 90, '"pump"'),
 )
+RINSING = (phase("rinse", "rinse", 60, 300, '"drum_motor"'), phase("last", "drain", 20, 90, '"pump"'))
+DISHES = machine((*WASHING, *RINSING))
 """A dishwasher made of the test washer's parts: its circulation is on for all of a phase."""
 BEFORE = still(60) + on(8, 60) + on(100, 100)
 
@@ -61,17 +59,8 @@ def test_a_heater_that_is_not_switched_off_is_said_when_the_pump_runs_beside_it(
 
 
 def test_a_small_part_that_takes_over_from_another_is_not_seen_beside_a_heater_nobody_knows() -> None:
-    rows = (
-        phase("empty", "drain", 10, 60, '"pump"'),
-        phase("fill", "fill", 30, 200, '"valve"'),
-        phase("pre", "wash", 60, 200, '"drum_motor"'),
-        phase("heat", "heat", 200, 1500, '"heater", "drum_motor"'),
-        phase("wash", "wash", 150, 600, '"drum_motor"'),
-        phase("drain", "drain", 20, 90, '"pump"'),
-        phase("refill", "fill", 30, 200, '"valve"'),
-        phase("rinse", "rinse", 60, 300, '"drum_motor"'),
-        phase("last", "drain", 20, 90, '"pump"'),
-    )
+    empty, refill = phase("empty", "drain", 10, 60, '"pump"'), phase("refill", "fill", 30, 200, '"valve"')
+    rows = (empty, *WASHING, refill, *RINSING)
     run = on(1980, 600) + on(1896, 40) + on(1888, 60) + on(1980, 120) + on(1896, 45)
     said = Said(still(60) + on(16, 30) + on(8, 60) + on(100, 100) + run + still(400), machine(rows), False, CALM)
     assert [p.id for p in said.cycles[0].phases] == [
