@@ -73,6 +73,14 @@ def test_the_timeline_grows_at_its_right_edge(own_site: Site, open_page: Callabl
     expect(page.locator("tr[data-phase='6']")).to_contain_text("runs now")
 
 
+def test_a_time_left_that_has_run_out_is_not_counted_on(own_site: Site, open_page: Callable[..., Page]) -> None:
+    page = open_page(own_site.address)
+    page.evaluate("document.body.insertAdjacentHTML('beforeend', `<b id=left data-in=${loadbook.now() + 300000}></b>`)")
+    expect(page.locator("#left")).to_have_text("5\u202fmin")
+    page.evaluate("document.querySelector('#left').dataset.in = loadbook.now()")
+    expect(page.locator("#left")).to_have_text("a moment")
+
+
 def test_when_the_server_goes_the_page_says_it_is_not_live(own_site: Site, open_page: Callable[..., Page]) -> None:
     page = open_page(own_site.address)
     expect(page.locator("[data-livetext]")).to_have_text("Live")

@@ -57,7 +57,8 @@
       if (el.textContent !== text) el.textContent = text;
     }
     for (const el of document.querySelectorAll("[data-in]")) {
-      const text = live.duration((Number(el.dataset.in) - now) / 1000);
+      const left_s = (Number(el.dataset.in) - now) / 1000;
+      const text = left_s < 1 ? "a moment" : live.duration(left_s);
       if (el.textContent !== text) el.textContent = text;
     }
     for (const el of document.querySelectorAll("[data-meter][data-last-ms]")) {
