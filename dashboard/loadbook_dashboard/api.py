@@ -71,7 +71,7 @@ def machines() -> dict[str, Any]:
                 "done_high": iso(g.done_high_ms),
                 "power_w": g.power_w,
                 "last_reading": iso(g.last_reading_ms),
-                "open_alerts": len(g.calls),
+                "open_alerts": sum(1 + call.again for call in g.calls),
                 "needs_somebody": g.needed,
             }
         )

@@ -13,6 +13,7 @@ from loadbook.events import Cycle
 from loadbook.machine import Programme
 
 from loadbook_dashboard import words
+from loadbook_dashboard.matters import matters
 from loadbook_dashboard.queries import KnownAlert, MachineRow
 
 FINISHED_FOR_MS = 12 * 3_600_000
@@ -40,7 +41,7 @@ class Stretch:
 
 @dataclass(slots=True)
 class Call:
-    """Why somebody is needed: one open alert in words."""
+    """Why somebody is needed: one open alert in words, with those that are the same matter."""
 
     id: int
     title: str
@@ -52,6 +53,8 @@ class Call:
     seen: bool
     seen_by: str | None
     cycle_key_ms: int | None
+    again: int = 0
+    """How many more open alerts of this cycle are about the same part and say the same."""
 
 
 @dataclass(slots=True)
@@ -99,8 +102,9 @@ class Glance:
         return min((c.priority for c in self.calls if not c.seen), key=PRIORITY_ORDER.__getitem__, default="low")
 
 
-def call_of(known: KnownAlert, machine: MachineRow) -> Call:
-    """An open alert in words."""
+def call_of(matter: list[KnownAlert], machine: MachineRow) -> Call:
+    """Open alerts that are one matter in words; its first speaks for it."""
+    known = matter[0]
     alert = known.alert
     kind = alert_kind(alert.kind)
     phase = words.phase_name(machine.chart, known.programme, alert.phase) if alert.phase else None
@@ -115,6 +119,7 @@ def call_of(known: KnownAlert, machine: MachineRow) -> Call:
         seen=known.seen,
         seen_by=known.seen_by,
         cycle_key_ms=alert.cycle_key_ms,
+        again=len(matter) - 1,
     )
 
 
@@ -160,7 +165,7 @@ def glance(
         out_of_service_by=machine.out_of_service_by,
         out_of_service_reason=machine.out_of_service_reason,
         calls=sorted(
-            (call_of(known, machine) for known in alerts if known.quiet is None),
+            (call_of(matter, machine) for matter in matters(k for k in alerts if k.quiet is None)),
             key=lambda call: (call.seen, call.over_ms is not None, PRIORITY_ORDER[call.priority], -call.began_ms),
         ),
     )

@@ -107,9 +107,20 @@ def world(broker: int) -> Iterator[Client]:
     client.stop()
 
 
+def until_subscribed(browser: Watching, world: Client) -> None:
+    """The subscriptions are sent when the link is up, and need a moment to be there."""
+
+    def comes() -> bool:
+        world.publish(TOPICS.phase("pier-washer-4"), "{}")
+        return browser.heard("machine", machine="pier-washer-4")
+
+    until(comes)
+
+
 def test_what_arrives_over_mqtt_reaches_the_browser(running: Running, world: Client) -> None:
     browser = Watching(running.url)
     until(lambda: browser.heard("hello", boot=running.parts.boot) and browser.heard("link", linked=True))
+    until_subscribed(browser, world)
     at_ms = 1_795_612_800_000
     pack = Pack("m1", "s1", 1, (Entry(1, at_ms, Reading(at_ms, power_w=1234.5)), Entry(2, at_ms + 1000, "no_answer")))
     world.publish(TOPICS.readings("m1"), encode("quay-street", pack))
@@ -130,6 +141,7 @@ def test_what_arrives_over_mqtt_reaches_the_browser(running: Running, world: Cli
 def test_rubbish_on_the_air_does_not_stop_the_ear(running: Running, world: Client) -> None:
     browser = Watching(running.url)
     until(lambda: browser.heard("hello"))
+    until_subscribed(browser, world)
     for topic in (TOPICS.readings("m1"), TOPICS.state("x"), TOPICS.answer):
         world.publish(topic, b"\xff\x00 not json")
         world.publish(topic, b"[1, 2]")

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 from flask import Blueprint, abort, flash, redirect, render_template, request, url_for
@@ -12,6 +12,7 @@ from werkzeug.wrappers import Response
 from loadbook_dashboard import words
 from loadbook_dashboard.api import FAR_MS, machine_or_404
 from loadbook_dashboard.gate import author, local_path
+from loadbook_dashboard.matters import matters
 from loadbook_dashboard.parts import Parts, parts
 from loadbook_dashboard.queries import KnownAlert, MachineRow
 from loadbook_dashboard.requests import RefusedError
@@ -38,11 +39,23 @@ class Explained:
     phase: str | None
     expected: str
     measured: str
+    again: list[Explained] = field(default_factory=list)
+    """More open alerts of this cycle about the same part that say the same."""
 
 
 def explained(alerts: list[KnownAlert], machines: dict[str, MachineRow]) -> list[Explained]:
     """Alerts in words, lettered in their order."""
     return [_explained(known, machines[known.machine], i) for i, known in enumerate(alerts)]
+
+
+def _gathered(alerts: list[KnownAlert], machines: dict[str, MachineRow]) -> list[Explained]:
+    """Matters in words: the first alert of each, with the others beside it."""
+    rows = []
+    for first, *others in matters(alerts):
+        row = _explained(first, machines[first.machine], 0)
+        row.again = explained(sorted(others, key=lambda k: k.alert.began_ms), machines)
+        rows.append(row)
+    return rows
 
 
 def _explained(known: KnownAlert, machine: MachineRow, index: int) -> Explained:
@@ -102,13 +115,14 @@ def part() -> str:
 def _lists() -> dict[str, Any]:
     here = parts()
     machines = {m.id: m for m in here.queries.machines()}
-    rows = explained(here.open_alerts(), machines)
+    rows = _gathered(here.open_alerts(), machines)
     calling = [r for r in rows if r.known.quiet is None]
     standing = sorted((r for r in calling if r.known.active), key=_urgent_first)
     finished = here.queries.cycles(None, here.now_ms() + A_DAY_MS, 20, here.now_ms() - A_DAY_MS)
     return {
         "standing": standing,
         "over": sorted((r for r in calling if not r.known.active), key=_urgent_first),
+        "over_count": sum(1 + len(r.again) for r in calling if not r.known.active),
         "aside": [r for r in rows if r.known.quiet is not None],
         "shelves": [(machines[s.machine], alert_title(s.kind), s) for s in here.queries.shelves(here.now_ms())],
         "out_of_service": [m for m in machines.values() if m.out_of_service_since_ms is not None],
@@ -136,17 +150,19 @@ def asked(machine: str, done: str, *requests: tuple[str, dict[str, Any]]) -> Non
 
 @blueprint.post("/alerts/<int:alert_id>/seen")
 def mark_seen(alert_id: int) -> Response:
-    """Say that you have seen it. With a text, note it as well."""
+    """Say that you have seen it, and those shown with it as one matter. With a text, note it as well."""
     known = parts().queries.alert(alert_id)
     if known is None:
         abort(404)
+    shown = {int(also) for also in request.form.getlist("also") if also.isdecimal()}
+    with_it = [k for k in parts().queries.open_alerts(known.machine) if k.id in shown and not k.seen]
     name, text = author(), request.form.get("text", "").strip()[:2000]
     wanted = request.form.get("what", "seen")
     requests: list[tuple[str, dict[str, Any]]] = []
     if text:
         requests.append(("note_add", {"cycle_key_ms": None, "alert_key": known.alert.key, "by": name, "text": text}))
     if wanted == "seen":
-        requests.append(("alert_seen", {"key": known.alert.key, "by": name}))
+        requests += [("alert_seen", {"key": k.alert.key, "by": name}) for k in (known, *with_it)]
     if not requests:
         flash("The note was empty, so nothing was written.", "refused")
         return _back()
@@ -159,7 +175,7 @@ def mark_all_seen() -> Response:
     """Say that you have seen everything that is over."""
     here = parts()
     name = author()
-    over = [known for known in here.open_alerts() if not known.active and known.quiet is None]
+    over = [k for matter in matters(here.open_alerts()) for k in matter if not matter[0].active and k.quiet is None]
     if str(len(over)) != request.form.get("count"):
         flash("The list has changed since you looked. Look again.", "refused")
         return _back()
