@@ -8,7 +8,7 @@ import numpy as np
 from hypothesis import given
 from hypothesis import strategies as st
 from loadbook.judge.limits import Limits
-from loadbook.judge.supply import Breach, RunningMean, voltage_mean
+from loadbook.judge.supply import Breach, RunningMean, frequency_mean, voltage_mean
 
 Spell = tuple[int, int, int]
 
@@ -40,3 +40,8 @@ def test_columns_and_single_readings_agree(parts: list[Spell], cuts: list[int], 
         said += whole.add_column(np.array(at_ms[first:last]), np.array(volts_mv[first:last]))
     assert said == one_by_one(single, at_ms, volts_mv)
     assert whole.save() == single.save()
+
+
+def test_the_limits_that_are_told_have_no_dust_of_arithmetic() -> None:
+    volts, hertz = voltage_mean(Limits()), frequency_mean(Limits(), 50.0)
+    assert (volts.low, volts.high, hertz.low, hertz.high) == (207.0, 253.0, 49.5, 50.5)

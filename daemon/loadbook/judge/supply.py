@@ -150,18 +150,23 @@ class RunningMean:
     KEPT: ClassVar = ("first", "bucket", "total", "n", "past_total", "past_n", "began_ms", "raised")
 
 
+def _band(nominal: float, share: float) -> tuple[float, float]:
+    """To a thousandth, as the sums are."""
+    return round(nominal * (1 - share), 3), round(nominal * (1 + share), 3)
+
+
 def voltage_mean(limits: Limits) -> RunningMean:
     """EN 50160: ten-minute means within nominal plus or minus 10 %."""
     nominal, share = limits.nominal_voltage_v, limits.voltage_tolerance
     bucket_ms = int(limits.voltage_mean_s * 1000) // 60
-    return RunningMean("supply_voltage", "V", nominal * (1 - share), nominal * (1 + share), bucket_ms, 60)
+    return RunningMean("supply_voltage", "V", *_band(nominal, share), bucket_ms, 60)
 
 
 def frequency_mean(limits: Limits, nominal_hz: float) -> RunningMean:
     """One-minute means within nominal plus or minus 1 %."""
     share = limits.frequency_tolerance
     bucket_ms = int(limits.frequency_mean_s * 1000) // 20
-    return RunningMean("supply_frequency", "Hz", nominal_hz * (1 - share), nominal_hz * (1 + share), bucket_ms, 20)
+    return RunningMean("supply_frequency", "Hz", *_band(nominal_hz, share), bucket_ms, 20)
 
 
 @dataclass(slots=True)

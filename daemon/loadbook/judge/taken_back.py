@@ -10,9 +10,9 @@ from typing import Any
 
 from loadbook.events import Alert, Cause
 
-FREE = 2
+FREE = 1
 """So often an alert may come back at once; then it waits, twice as long each time."""
-WAIT_MS, LONGEST_WAIT_MS = 20_000, 900_000
+WAIT_MS = 30_000
 
 
 @dataclass(slots=True)
@@ -31,7 +31,7 @@ class TakenBack:
     def waits(self, name: str, at_ms: int) -> bool:
         """Whether it has come and gone so often that it may not come back yet."""
         n, since_ms = self.times.get(name, (0, 0))
-        return n > FREE and at_ms - since_ms < min(WAIT_MS << min(n - FREE - 1, 8), LONGEST_WAIT_MS)
+        return n > FREE and at_ms - since_ms < WAIT_MS << min(n - FREE - 1, 16)
 
     def forgive(self) -> None:
         """The log ends: what has its ground comes back now or never."""
