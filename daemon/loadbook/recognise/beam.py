@@ -18,6 +18,7 @@ from loadbook.recognise.hypothesis import SHORT_MS, Story
 from loadbook.recognise.rivals import CHEAPER, Key, Rivals, key_of
 from loadbook.recognise.stay import Stay
 from loadbook.recognise.stretch import Stretch
+from loadbook.recognise.strokes import stroke_cost, strokes_ended
 from loadbook.recognise.weighing import FAULTY_ROOM, MOTOR_STAGES, Weighing
 
 NEAR_BEST = 12.0
@@ -91,9 +92,7 @@ class Beam(Weighing):
         motor = phase.lone_motor
         if motor is not None and story.now.floor_w and option.mask & phase.heater_mask and option.mask >> motor & 1:
             story.now.strokes_beside = True
-        for i, pulses in story.now.pulses.items():
-            if pulses.drawing and not option.mask >> i & 1:
-                story.score += self.ended_stroke(story, phase, i)
+        story.score += strokes_ended(self.chart, story, phase, option.mask)
         n = 1 if stretch.brief(end_ms) else stretch.n
         story.take(phase, options, (option, cost), start_ms, end_ms, stretch.level_w, n)
         if end_ms - start_ms >= SHORT_MS:
@@ -293,7 +292,7 @@ class Beam(Weighing):
         if story.now.well_ms < SHORT_MS and not gap_ms:
             cost += least_owed(story)
         may_end = story.now.place >= self.chart.programmes[story.programme].last_needed
-        cost += 0.0 if gap_ms else self.stroke_cost(story, phase, at_ms) + owed(story, phase, at_ms, may_end)
+        cost += 0.0 if gap_ms else stroke_cost(self.chart, story, phase, at_ms) + owed(story, phase, at_ms, may_end)
         cost += phase.unusual(least_ms, most_ms)
         over_ms = least_ms - phase.max_ms
         if -GRACE_MS < over_ms <= GRACE_MS and not gap_ms and phase.unheated(story.now.seen_ms):

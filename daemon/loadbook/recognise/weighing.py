@@ -17,8 +17,9 @@ from loadbook.recognise.going_on import never_came
 from loadbook.recognise.hypothesis import SHORT_MS, Story
 from loadbook.recognise.levels import Levels
 from loadbook.recognise.options import Option
-from loadbook.recognise.stay import PATTERN_MS, Pulses
+from loadbook.recognise.stay import PATTERN_MS
 from loadbook.recognise.stretch import Stretch
+from loadbook.recognise.strokes import STROKE_STAGES, ended_stroke, long_stroke
 from loadbook.recognise.texture import SMALL_W
 from loadbook.recognise.time_up import OVERRUN_RAMP_MS
 
@@ -33,15 +34,10 @@ BLIND_MS = 75_000
 """A pulsing motor that has not turned at all since its phase began is missing after so long."""
 STROKE_SHARE = 0.35
 """A drum's light strokes draw this share of its motor's plate."""
-LONG_STROKES, LONG_STROKES_FULL, LONG_STROKE_MS = 1.2, 0.8, 20_000
-"""A stroke is long from so many times the longest so far (more where few were seen), dear that much further on."""
-STROKES_LEAST, STROKE_MOST_MS = 6, 60_000
-"""Fewer strokes, or longer ones, are no reversing drum: a pump that comes on now and then."""
 RESTS_KNOWN = 1.6
 """A motor may rest this much longer than it did in good cycles."""
 STILL_MS, STILL_FULL_MS = 60_000, 180_000
 """So long may a machine stand still where no rest belongs, before the story costs more; and so much later all of it."""
-STROKE_STAGES = ("fill", "wash", "rinse", "heat", "wait")
 MOTOR_STAGES = ("wash", "rinse", "heat")
 
 
@@ -139,11 +135,11 @@ class Weighing:
                 if mask & phase.resistive_mask or phase.stage not in STROKE_STAGES:
                     continue  # beside a heater a stroke is not told apart well enough
                 began_ms = pulses.on_since_ms if pulses.drawing else since_ms
-                if long := self._long_stroke(story, i, pulses, at_ms - began_ms):
+                if long := long_stroke(self.chart, story, i, pulses, at_ms - began_ms):
                     cost += long
                     break
                 continue
-            if pulses.drawing and (long := self.ended_stroke(story, phase, i)):
+            if pulses.drawing and (long := ended_stroke(self.chart, story, phase, i)):
                 cost += long
                 break
             rest_ms = at_ms - pulses.rest_since_ms
@@ -154,48 +150,6 @@ class Weighing:
         if silent is not None and story.now.pulses[silent[0]].silent_ms is None:
             cost += story.silent_price(silent[0], mask, silent[1] - late_ms - story.now.paused_ms)
         return cost
-
-    def _long_stroke(self, story: Story, part: int, pulses: Pulses, stroke_ms: int) -> float:
-        """What it costs that a pulsing part has been on for so long, longer than its strokes were so far."""
-        if stroke_ms < LONG_STROKE_MS or self.chart.valves_mask >> part & 1:
-            return 0.0
-        longest_ms, n = self._strokes(story, part)
-        if pulses.n > 2:
-            longest_ms, n = max(longest_ms, pulses.longest_on_ms), n + pulses.n
-        if n < STROKES_LEAST or longest_ms > STROKE_MOST_MS:
-            return 0.0
-        times = max(stroke_ms, LONG_STROKE_MS) / max(longest_ms, LONG_STROKE_MS / 2)
-        return prices.LONG_STROKE * min(1.0, max(0.0, (times - LONG_STROKES - 2 / n) / LONG_STROKES_FULL))
-
-    def ended_stroke(self, story: Story, phase: PhaseModel, part: int) -> float:
-        """The same for a stroke that ended with the last level: that it is over does not make it shorter."""
-        pulses = story.now.pulses[part]
-        if phase.stage not in STROKE_STAGES or phase.heater_mask or pulses.rest_since_ms is None or not pulses.n:
-            return 0.0
-        return self._long_stroke(story, part, pulses, pulses.rest_since_ms - pulses.on_since_ms)
-
-    def stroke_cost(self, story: Story, phase: PhaseModel, at_ms: int) -> float:
-        """The same for the stroke with which a phase ends: leaving does not make it shorter."""
-        if phase.stage not in STROKE_STAGES or phase.heater_mask:
-            return 0.0
-        return max(
-            (
-                self._long_stroke(story, i, p, at_ms - p.on_since_ms)
-                for i, p in story.now.pulses.items()
-                if p.drawing and p.n
-            ),
-            default=0.0,
-        )
-
-    def _strokes(self, story: Story, part: int) -> tuple[int, int]:
-        """The longest stroke of a pulsing part in the phases behind in which it reversed, and how many there were."""
-        phases = self.chart.programmes[story.programme].phases
-        longest_ms = n = 0
-        for stay in story.past:
-            pulses = stay.pulses.get(part)
-            if pulses is not None and pulses.n > 2 and phases[stay.place].stage in STROKE_STAGES:
-                longest_ms, n = max(longest_ms, pulses.longest_on_ms), n + pulses.n
-        return longest_ms, n
 
     @staticmethod
     def stood_ms(story: Story, stretch: Stretch) -> int:
