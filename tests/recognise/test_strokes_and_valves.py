@@ -15,6 +15,7 @@ from loadbook.recognise.levels import Levels
 from loadbook.recognise.options import Option
 from loadbook.recognise.stay import Pulses, Stay
 from loadbook.recognise.stretch import Stretch
+from loadbook.recognise.strokes import ended_stroke
 from washer import Said, drum, on, second, series, still
 
 WASH = phase("wash", "wash", 100, 900, pulsing='"drum_motor"')
@@ -40,6 +41,20 @@ def test_a_stroke_that_went_on_and_on_costs_though_it_has_ended() -> None:
         story = Story(0, 0, 0, now, model.programmes[0].phases[1], past=(wash,))
         costs.append(beam.time_cost(story, 300_000, 603_000))
     assert costs[0] == 0.0 and costs[1] == pytest.approx(prices.LONG_STROKE)
+
+
+def test_strokes_beside_a_heater_say_nothing_of_how_long_strokes_are() -> None:
+    """They run into one another there: a turn of minutes is long all the same where it turns without the heater."""
+    heat = phase("heat", "heat", 100, 900, '"heater"', '"drum_motor"')
+    rinse = phase("rinse", "rinse", 100, 700, pulsing='"drum_motor"')
+    model = chart_model(machine((heat, WASH, rinse)), Limits())
+    drum_motor = 1
+    hot = Stay(0, 0, 0, 0, end_ms=300_000, pulses={drum_motor: Pulses(n=9, longest_on_ms=170_000)})
+    wash = Stay(1, 300_000, 300_000, 0, end_ms=600_000, pulses={drum_motor: Pulses(n=12, longest_on_ms=15_000)})
+    turned = Pulses(n=3, rest_since_ms=900_000, on_since_ms=820_000, drawing=True)
+    now = Stay(2, 600_000, 600_000, 0, pulses={drum_motor: turned})
+    story = Story(0, 0, 0, now, model.programmes[0].phases[2], past=(hot, wash))
+    assert ended_stroke(model, story, model.programmes[0].phases[2], drum_motor) == pytest.approx(prices.LONG_STROKE)
 
 
 def test_a_valve_keeps_no_beat() -> None:

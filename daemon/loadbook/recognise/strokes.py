@@ -59,11 +59,13 @@ def stroke_cost(chart: ChartModel, story: Story, phase: PhaseModel, at_ms: int) 
 
 
 def _strokes(chart: ChartModel, story: Story, part: int) -> tuple[int, int]:
-    """The longest stroke of a pulsing part in the phases behind in which it reversed, and how many there were."""
+    """The longest stroke of a pulsing part in the phases behind in which it reversed, and how many there were. Beside a
+    heater that is on they are not told apart well enough, and run into one another."""
     phases = chart.programmes[story.programme].phases
     longest_ms = n = 0
     for stay in story.past:
         pulses = stay.pulses.get(part)
-        if pulses is not None and pulses.n > 2 and phases[stay.place].stage in STROKE_STAGES:
+        phase = phases[stay.place]
+        if pulses is not None and pulses.n > 2 and phase.stage in STROKE_STAGES and not phase.heater_mask:
             longest_ms, n = max(longest_ms, pulses.longest_on_ms), n + pulses.n
     return longest_ms, n
