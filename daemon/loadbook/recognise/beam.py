@@ -18,7 +18,7 @@ from loadbook.recognise.hypothesis import SHORT_MS, Story
 from loadbook.recognise.rivals import CHEAPER, Key, Rivals, key_of
 from loadbook.recognise.stay import Stay
 from loadbook.recognise.stretch import Stretch
-from loadbook.recognise.strokes import stroke_cost, strokes_ended
+from loadbook.recognise.strokes import reverses, stroke_cost, strokes_ended, unspun
 from loadbook.recognise.weighing import FAULTY_ROOM, MOTOR_STAGES, Weighing
 
 NEAR_BEST = 12.0
@@ -94,6 +94,7 @@ class Beam(Weighing):
             story.now.strokes_beside = True
         story.score += strokes_ended(self.chart, story, phase, option.mask)
         n = 1 if stretch.brief(end_ms) else stretch.n
+        story.score += reverses(story.now, phase, option.mask, (start_ms, end_ms), n)
         story.take(phase, options, (option, cost), start_ms, end_ms, stretch.level_w, n)
         if end_ms - start_ms >= SHORT_MS:
             story.saw(option, stretch.level_w, phase.pulsing_mask, step_w)
@@ -293,7 +294,7 @@ class Beam(Weighing):
             cost += least_owed(story)
         may_end = story.now.place >= self.chart.programmes[story.programme].last_needed
         cost += 0.0 if gap_ms else stroke_cost(self.chart, story, phase, at_ms) + owed(story, phase, at_ms, may_end)
-        cost += phase.unusual(least_ms, most_ms)
+        cost += phase.unusual(least_ms, most_ms) + (0.0 if gap_ms else unspun(story.now, phase))
         over_ms = least_ms - phase.max_ms
         if -GRACE_MS < over_ms <= GRACE_MS and not gap_ms and phase.unheated(story.now.seen_ms):
             cost += prices.NEVER_HEATED

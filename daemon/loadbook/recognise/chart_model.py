@@ -12,6 +12,7 @@ from loadbook.judge.bands import Part, parts_of
 from loadbook.judge.limits import Limits
 from loadbook.machine import Machine, PhaseChart
 from loadbook.recognise import prices
+from loadbook.recognise.texture import SMALL_W
 
 GRACE_MS = 2_000
 """A phase may end so much before its least time, or after its most, for the meter's sake."""
@@ -48,6 +49,8 @@ class PhaseModel:
     """The resistive ones, those that pulse too."""
     motors: tuple[int, ...]
     """The motors of ``pulsing``."""
+    drums: int
+    """Those of them that turn a drum, as a mask: no pumps."""
     telling: tuple[int, ...]
     """Those of ``pulsing``, valves apart, whose absence tells that the phase is over: the next needed phase has them no
     more."""
@@ -181,6 +184,7 @@ def _phase(
         heater_mask=_mask(tuple(i for i in on if parts[i].resistive)),
         resistive_mask=_mask(tuple(i for i in (*on, *pulsing) if parts[i].resistive)),
         motors=motors,
+        drums=_mask(tuple(i for i in motors if parts[i].rated_w > SMALL_W)),
         telling=telling,
         steps_w=tuple(sum(watts) for watts in own if watts),
         next_part=places[then.on[0]] if then is not None and alone else -1,

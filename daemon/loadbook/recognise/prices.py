@@ -58,6 +58,9 @@ LINGERS, HURRIES = 2.5, 0.8
 """The most that a phase's length costs within its limits, where its usual length is known: half way to ``max_s``, and
 at ``min_s``."""
 PATTERN, LONG_STROKE = 1.5, 8.0
+SPREADS_N, REVERSES, REVERSES_MOST_N = 3, 0.75, 6
+"""So many short strokes running, all standing still between them, spread the laundry before it is spun; each further
+one costs a phase for spinning, so many at most: the drum washes, rinses or loosens. Each costs where it ends so."""
 HEAT_AGAIN, RESTED, RESTED_MS = 4.0, 2.5, 120_000
 """A thermostat that rests so many times longer than ever before, and at least so long, and then heats again: the phase
 had rather ended, and another has begun."""

@@ -98,6 +98,10 @@ class Stay:
     """How far-fetched its own parts' draw has been at best, in full; None where none was seen yet."""
     strokes_beside: bool = False
     """Strokes have been seen to stand on it."""
+    turning_ms: int | None = None
+    """Since when the drum turns."""
+    reversals: int = 0
+    """Its short strokes running, nothing drawing between them."""
     least_told: bool = False
     most_told: bool = False
     action_ms: int = 0

@@ -19,7 +19,7 @@ from loadbook.recognise.levels import Levels
 from loadbook.recognise.options import Option
 from loadbook.recognise.stay import PATTERN_MS
 from loadbook.recognise.stretch import Stretch
-from loadbook.recognise.strokes import STROKE_STAGES, ended_stroke, long_stroke
+from loadbook.recognise.strokes import STROKE_STAGES, ended_stroke, has_spun, long_stroke
 from loadbook.recognise.texture import SMALL_W
 from loadbook.recognise.time_up import OVERRUN_RAMP_MS
 
@@ -65,7 +65,7 @@ class Weighing:
         before, here = self.phase(story, story.past[-1].place), story.phase
         if before is None or here is None:
             return False
-        return any(
+        return has_spun(before, story.now) or any(
             not (here.mask | self.chart.valves_mask) >> i & 1 and pulses.overdue_ms() < at_ms - pulses.rest_since_ms
             for i, pulses in story.past[-1].pulses.items()
             if pulses.rest_since_ms is not None and pulses.n
