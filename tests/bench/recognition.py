@@ -18,6 +18,7 @@ import statistics
 import sys
 import time
 from collections import defaultdict
+from collections.abc import Iterator
 from itertools import chain
 from pathlib import Path
 
@@ -25,6 +26,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parent))
 
 from loadbook.simulate import catalogue
 from loadbook.simulate.catalogue import Scenario
+from loadbook.simulate.faults import FAULTS
 from loadbook.simulate.write import write
 from randomised import unseen_models
 from recognising import Heard, hear, series_of, truth_json
@@ -120,18 +122,20 @@ def fault_table(faults: list[Fault]) -> None:
         )
 
 
+def scenarios_of(args: argparse.Namespace, seeds: int) -> Iterator[Scenario]:
+    """What was asked for, with ``seeds`` of every fault."""
+    if not args.unseen:
+        return catalogue.bench_scenarios(seeds, args.healthy, args.machine, tuple(args.fault))
+    return chain.from_iterable(
+        catalogue.of_model(m, meter, seeds, args.healthy, tuple(args.fault))
+        for m, meter in unseen_models(args.unseen, args.unseen_from)
+        if args.machine in (None, m.id)
+    )
+
+
 def simulated(args: argparse.Namespace) -> None:
     """The tables of the simulated machines."""
-    if args.unseen:
-        models = unseen_models(args.unseen, args.unseen_from)
-        scenarios = chain.from_iterable(
-            catalogue.of_model(m, meter, args.seeds, args.healthy, tuple(args.fault))
-            for m, meter in models
-            if args.machine in (None, m.id)
-        )
-    else:
-        scenarios = catalogue.bench_scenarios(args.seeds, args.healthy, args.machine, tuple(args.fault))
-    pairs = [run(s, args.failing, not args.quiet) for s in scenarios]
+    pairs = [run(s, args.failing, not args.quiet) for s in scenarios_of(args, args.seeds)]
     scores = [s for s, _ in pairs]
     fault_table([f for s in scores for f in s.faults])
     table(
@@ -144,7 +148,11 @@ def simulated(args: argparse.Namespace) -> None:
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--machine", help="only this machine")
-    parser.add_argument("--fault", action="append", default=[], help="only this fault (may be given again)")
+    faults = [f.id for f in FAULTS]
+    parser.add_argument(
+        "--fault", action="append", default=[], choices=faults, metavar="FAULT",
+        help=f"only this fault (may be given again): {', '.join(faults)}",
+    )  # fmt: skip
     parser.add_argument("--seeds", type=int, default=1, help="seeds per fault")
     parser.add_argument("--healthy", type=int, default=3, help="healthy runs per programme")
     parser.add_argument("--failing", type=Path, help="folder for the logs that fail")
@@ -190,7 +198,7 @@ def main() -> None:
     if args.no_chart:
         from nochart import nochart_table  # noqa: PLC0415
 
-        runs = iter(()) if args.no_sim else catalogue.bench_scenarios(0, args.healthy, args.machine)
+        runs = iter(()) if args.no_sim else scenarios_of(args, 0)
         nochart_table(runs, (args.real, args.charts or args.real) if args.real else None)
     print(f"\ntook {time.perf_counter() - began_s:.0f} s")
 
