@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass, field
+from itertools import dropwhile
 from typing import Any
 
 from loadbook.machine import Kind
@@ -50,7 +51,7 @@ UNHEATED_S = 600.0
 BETWEEN_MS = 30_000
 """A washer that has spun, is quiet this long and then fills before it moves has begun anew (between a spin and its
 rinse ten machines were never quiet that long)."""
-FILL_FIRST_MS = 20_000
+FILL_FIRST_MS = 12_000
 COOLED_S = 120.0
 MOST_PAUSES = 12
 WASHERS: tuple[Kind, ...] = ("washing_machine", "washer_dryer")
@@ -196,7 +197,7 @@ def is_drained(segments: Sequence[Segment], kind: Kind) -> bool:
     heat = _last_heat(segments)
     if kind != "dishwasher" or heat < 0:
         return False
-    after = segments[heat + 1 :]
+    after = list(dropwhile(lambda s: s.look in MOVING, segments[heat + 1 :]))  # what was heated is moved on
     if any(s.look in MOVING and s.seconds > 30 for s in after):
         return False
     dried = next((i for i, s in enumerate(after) if s.look == "quiet" and s.seconds * 1000 >= DRYING_MS), None)
@@ -204,6 +205,12 @@ def is_drained(segments: Sequence[Segment], kind: Kind) -> bool:
         return False
     drains = [s for s in after[dried + 1 :] if s.look == "small"]
     return bool(drains) and drains[-1].seconds <= LAST_DRAIN_S
+
+
+def is_emptied(segments: Sequence[Segment], kind: Kind) -> bool:
+    """A dishwasher that heated, rinsed and drained: between two rinses it fills as soon as it has drained."""
+    known = [s for s in segments if s.look != "quiet"]
+    return kind == "dishwasher" and _last_heat(known) >= 0 and known[-1].look == "small"
 
 
 def is_finished(segments: Sequence[Segment], kind: Kind) -> bool:
@@ -270,7 +277,8 @@ def part_at(run: Run, segments: Sequence[Segment], known: Kind | None) -> Pause 
             continue
         before = _before(segments, pause.quiet_ms)
         kind = known or kind_seen(before)
-        enough = pause.still_ms >= HOLD_MS[kind] or (pause.off and kind in TELLS_OFF) or (anew and kind in WASHERS)
+        enough = pause.still_ms >= HOLD_MS[kind] or (pause.off and kind in TELLS_OFF)
+        enough = enough or (anew and (kind in WASHERS or is_emptied(before, kind)))
         if enough and is_complete(run, before, kind):
             return pause
         if hot and is_far(run, before, kind):

@@ -65,9 +65,12 @@ def kind_seen(segments: Sequence[Segment]) -> Kind:
         started_s = (heats[0].start_ms - segments[0].start_ms) / 1000
         rests = [s for s in before if s.start_ms >= heats[0].start_ms and s.look != "heat"]
         if started_s <= 150 and not any(s.look in ("tumble", "spin") and s.seconds > 180 for s in rests):
-            long_rest = max((s.seconds for s in rests), default=0.0)
-            if long_rest <= THERMOSTAT_S and (len(heats) >= 3 or not any(s.look == "small" for s in before)):
-                return "tumble_dryer"
+            dry = not any(s.look == "small" for s in before)  # nothing pumped, nothing let in
+            if max((s.seconds for s in rests), default=0.0) <= THERMOSTAT_S:
+                if dry or len(heats) >= 3:
+                    return "tumble_dryer"
+            elif dry and len(heats) >= 3 and all(s.look in MOVING for s in rests):
+                return "tumble_dryer"  # it cools, and heats again
     if tumble_s >= 120 and tumble_s > 0.5 * run_s:
         return "washing_machine"
     if run_s >= 120 or heats:

@@ -147,7 +147,8 @@ class Uncharted:
         return []
 
     def finish(self, now: Moment) -> list[Event]:
-        """The log ended: what is open is running still, unless it has been quiet for a while."""
+        """The log ended: what is open is running still, unless it has been quiet for a while (it may dry, but no drain
+        that is yet to come can prove it)."""
         self._advance(now.at_ms, now.level_w, now.energy_mwms)
         run = self.run
         if run is None:
@@ -158,9 +159,7 @@ class Uncharted:
         if not run.told or run.closed:
             return []
         if self._is_quiet() and self._to_ms - run.active_end_ms >= SETTLED_MS:
-            drying = close_after_ms(run, self._all_segments(self._to_ms, now), self.kind) > 15 * 60_000
-            if not drying:
-                return self._end(now.at_ms)
+            return self._end(now.at_ms)
         cycle = self._cycle(run, now.at_ms, now.energy_mwms, now, ended=False)
         return [CycleChanged(now.at_ms, cycle)]
 
