@@ -70,3 +70,18 @@ def test_a_log_that_ends_soon_after_a_programme_ends_it_at_its_last_draw(after_s
     (cycle,) = cycles_of(draw([*idle(1200), *steps, *idle(after_s)]))
     assert cycle.outcome == "completed"
     assert overlap(cycle, 1200, 1200 + length_s(steps)) > 0.995
+
+
+@pytest.mark.parametrize("after_s", [30, 70, 4000])
+@pytest.mark.parametrize("drain_s", [6, 10, 14])
+def test_a_short_last_drain_long_after_all_seemed_over_belongs_to_its_cycle(drain_s: float, after_s: float) -> None:
+    steps = dishwasher()
+    steps = [*steps[:-3], (150, 110), (30, ON_W + 25), (1210, ON_W), (drain_s, ON_W + 25)]
+    (cycle,) = cycles_of(draw([*idle(1200, ON_W), *steps, *idle(after_s, ON_W)]))
+    assert overlap(cycle, 1200, 1200 + length_s(steps)) > (0.99 if after_s > 60 else 0.98)
+
+
+def test_a_spike_after_a_cycle_does_not_make_it_go_on() -> None:
+    steps = [*dishwasher()[:-3], (150, 110), (30, ON_W + 25)]
+    (cycle,) = cycles_of(draw([*idle(1200, ON_W), *steps, *idle(1210, ON_W), (2, 900), *idle(900, ON_W)]))
+    assert overlap(cycle, 1200, 1200 + length_s(steps)) > 0.995

@@ -110,6 +110,8 @@ class Run:
     """The quiet level while the programme runs."""
     told: bool = False
     closed: bool = False
+    closed_ms: int = -1
+    """The last draw before it was closed."""
     pauses: list[Pause] = field(default_factory=list)
     segments: list[Segment] = field(default_factory=list)
     drives: list[Drive] = field(default_factory=list)
@@ -140,6 +142,11 @@ class Run:
             older = self.pauses[:-2]
             self.pauses.remove(min(older, key=lambda p: p.still_ms))
 
+    def goes_on(self) -> bool:
+        """It was closed, and more than a spike has been drawn since."""
+        last = self.pauses[-1] if self.pauses else None
+        return self.closed and last is not None and last.resume_ms > self.closed_ms and last.active_ms >= BURST_MS
+
     def save(self) -> dict[str, Any]:
         state = {name: getattr(self, name) for name in self.__slots__ if name not in ("pauses", "segments", "drives")}
         state["pauses"] = [asdict(p) for p in self.pauses]
@@ -151,6 +158,7 @@ class Run:
     def restore(cls, state: dict[str, Any]) -> Run:
         pauses = [Pause(**p) for p in state["pauses"]]
         segments = [Segment(*s) for s in state["segments"]]
+        state = {"closed_ms": state["active_end_ms"], **state}  # as it was saved once
         return cls(**{**state, "pauses": pauses, "segments": segments, "drives": [tuple(d) for d in state["drives"]]})
 
 

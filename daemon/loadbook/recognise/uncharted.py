@@ -156,6 +156,8 @@ class Uncharted:
         run.peak_w = max(run.peak_w, now.peak_w)
         if not run.told and is_proven(run, ended=True):
             run.told = True
+        if run.goes_on():
+            run.closed = False
         if not run.told or run.closed:
             return []
         if self._is_quiet() and self._to_ms - run.active_end_ms >= SETTLED_MS:
@@ -255,7 +257,7 @@ class Uncharted:
                 events += self._end(now.at_ms)
             elif self._stage_of(run, now) != self._stage:
                 events += self._tell(run, now)
-        elif run.closed and not self._is_quiet() and run.pauses and run.pauses[-1].active_ms >= BURST_MS:
+        elif run.goes_on():
             run.closed = False
             events += self._tell(run, now)
         if self._is_quiet() and (run.closed or not run.told) and now.at_ms - run.active_end_ms >= LATE_MS:
@@ -285,7 +287,7 @@ class Uncharted:
                 run.told = True
             else:
                 return []
-        run.closed = True
+        run.closed, run.closed_ms = True, run.active_end_ms
         self.kind_last = self.kind
         self._stage = None
         cycle = self._cycle(run, run.active_end_ms, run.active_end_mwms, None, ended=True)
